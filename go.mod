@@ -1,0 +1,3 @@
+module dewline
+
+go 1.26
