@@ -1,0 +1,86 @@
+package dewline
+
+// Condition is what is happening to a machine, in the contract's words.
+type Condition string
+
+// The conditions of the contract, gravest first as an alert ranks them.
+const (
+	Flooding       Condition = "flooding"
+	HotDischarge   Condition = "hot_discharge"
+	HighHead       Condition = "high_head"
+	NotRunning     Condition = "not_running"
+	SpaceWarm      Condition = "space_warm"
+	Freezing       Condition = "freezing"
+	Starving       Condition = "starving"
+	ShortCycling   Condition = "short_cycling"
+	Hunting        Condition = "hunting"
+	CapacityLoss   Condition = "capacity_loss"
+	EfficiencyLoss Condition = "efficiency_loss"
+	ChargeDrift    Condition = "charge_drift"
+	SensorDoubt    Condition = "sensor_doubt"
+	Silent         Condition = "silent"
+)
+
+// Fault is why a condition came about, in the contract's words.
+type Fault string
+
+// The faults of the contract.
+const (
+	Undercharge       Fault = "undercharge"
+	Overcharge        Fault = "overcharge"
+	Restriction       Fault = "restriction"
+	Overfeed          Fault = "overfeed"
+	EvaporatorAirflow Fault = "evaporator_airflow"
+	CondenserAirflow  Fault = "condenser_airflow"
+	NonCondensables   Fault = "noncondensables"
+	CompressorLeakage Fault = "compressor_leakage"
+	ReversingValve    Fault = "reversing_valve"
+	DefrostFault      Fault = "defrost"
+	SensorFault       Fault = "sensor"
+	Communication     Fault = "communication"
+	NoFault           Fault = "none"
+)
+
+// Severity is how soon a person has to act.
+type Severity string
+
+// The severities of the contract.
+const (
+	Urgent Severity = "urgent" // today
+	Soon   Severity = "soon"   // this week
+	Watch  Severity = "watch"
+)
+
+// Cause is one possible fault behind a condition with its probability, 0..1.
+type Cause struct {
+	Fault       Fault   `json:"fault"`
+	Detail      string  `json:"detail,omitempty"`
+	Probability float64 `json:"probability"`
+}
+
+// Forecast says when a drifting quantity reaches the limit that hurts. Days are counted from At
+// and are zero once the limit is reached.
+type Forecast struct {
+	Limit    string  `json:"limit"`
+	Quantity string  `json:"quantity"`
+	Value    float64 `json:"value"`
+	Unit     string  `json:"unit"`
+	At       Millis  `json:"at"`
+	DaysP10  float64 `json:"days_p10"`
+	DaysP50  float64 `json:"days_p50"`
+	DaysP90  float64 `json:"days_p90"`
+}
+
+// Finding is what analytics says about one system: a condition began, changed or ended. It depends
+// on the event times of readings alone, so a replay makes the same findings.
+type Finding struct {
+	System    SystemID
+	Condition Condition
+	Severity  Severity
+	Onset     Millis // when the condition began
+	Detected  Millis // when the readings sufficed to say so
+	Cleared   Millis // when it had ended, 0 while it lasts
+	Causes    []Cause
+	Forecast  *Forecast
+	Evidence  []string // sentences with numbers and units, for people
+}
