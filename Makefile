@@ -1,0 +1,101 @@
+# `make help` lists what there is; `make test` is what CI runs (.ci/run) and sets up what it needs.
+
+SHELL := bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+.NOTPARALLEL:
+
+# Programs that only the tests need are built into a cache that git ignores.
+CACHE := $(CURDIR)/.cache
+export PATH := $(CACHE)/bin:$(PATH):/usr/sbin
+
+# What the tests need today beside Go. Each has a target tools-NAME below that does nothing when
+# the program is there: gcc (for the race detector), influxd, mosquitto, postgresql, chromium, npm.
+TOOLS := gcc
+
+# How long `make test` fuzzes each target, and how long `make fuzz` does.
+FUZZTIME ?= 3s
+LONGFUZZTIME ?= 3m
+
+# Packages of plain arithmetic without goroutines: the race detector would make them many times
+# slower and could find nothing. All others are tested under it.
+NORACE := helmholtz|fluid|mixture|vle|moistair|plant
+PACKAGES = $(shell go list ./...)
+PLAIN = $(shell go list ./... | grep -E '^dewline/thermo/($(NORACE))$$')
+RACED = $(filter-out $(PLAIN),$(PACKAGES))
+
+INFLUXD_VERSION := v1.8.10
+
+.PHONY: help
+help: ## list these targets
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-10s %s\n", $$1, $$2}' Makefile
+
+.PHONY: build
+build: ## build bin/dewline
+	@go build -trimpath -o bin/ ./cmd/dewline
+
+.PHONY: demo
+demo: ## start everything in one process with an invented fleet (ARGS="--http ADDR")
+	@go run ./cmd/dewline demo $(ARGS)
+
+.PHONY: test
+test: export DEWLINE_REQUIRE := 1
+test: tools ## set up and check everything: what CI runs
+	@.ci/step format .ci/format
+	@.ci/step build go build ./...
+	@.ci/step vet go vet ./...
+	@.ci/step staticcheck go tool staticcheck ./...
+	@.ci/step generated .ci/generated
+	@.ci/step fuzz .ci/fuzz $(FUZZTIME)
+	@$(if $(PLAIN),go test -vet=off -shuffle=on $(PLAIN))
+	@go test -vet=off -race -shuffle=on $(RACED)
+
+.PHONY: bench
+bench: ## run the benchmarks (BENCH=regexp, PKG=./thermo/...)
+	@go test -vet=off -run='^$$' -bench='$(or $(BENCH),.)' -benchmem $(or $(PKG),./...)
+
+.PHONY: fuzz
+fuzz: ## fuzz each target for minutes (LONGFUZZTIME=3m)
+	@.ci/fuzz $(LONGFUZZTIME)
+
+.PHONY: vuln
+vuln: ## scan for known vulnerabilities (needs the database at vuln.go.dev)
+	@go tool govulncheck ./...
+
+.PHONY: generate
+generate: ## rewrite the generated files
+	@go generate ./...
+
+.PHONY: clean
+clean: ## remove what the build and the tests made
+	@rm -rf bin $(CACHE) dashboards/node_modules
+
+# Set-up of the tests, each program only if it is missing.
+
+.PHONY: tools tools-gcc tools-influxd tools-mosquitto tools-postgresql tools-chromium tools-npm
+tools: $(TOOLS:%=tools-%)
+
+tools-gcc:
+	@.ci/step gcc .ci/apt gcc gcc libc6-dev
+
+tools-mosquitto:
+	@.ci/step mosquitto .ci/apt mosquitto mosquitto
+
+tools-postgresql:
+	@.ci/step postgresql .ci/apt initdb postgresql
+
+tools-chromium:
+	@.ci/step chromium .ci/apt chromium chromium
+
+# A real InfluxDB server in pure Go, kept out of go.mod: only tests talk to it.
+tools-influxd: $(CACHE)/bin/influxd
+$(CACHE)/bin/influxd:
+	@.ci/step influxd env GOBIN=$(CACHE)/bin GOFLAGS= CGO_ENABLED=0 \
+		go install github.com/influxdata/influxdb/cmd/influxd@$(INFLUXD_VERSION)
+
+# The npm parts of the pages, if there are any, as their lock file says.
+tools-npm: $(patsubst %/package-lock.json,%/node_modules/.package-lock.json,$(wildcard dashboards/package-lock.json))
+%/node_modules/.package-lock.json: %/package-lock.json
+	@.ci/step npm .ci/apt npm npm
+	@.ci/step npm-ci npm ci --prefix $* --no-audit --no-fund
+	@touch $@
