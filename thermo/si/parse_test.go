@@ -91,7 +91,7 @@ func TestParse(t *testing.T) {
 		{pressure, "29.92 in Hg", 29.92 * 0.0254 * 13595.1 * 9.80665},
 		{pressure, "760 torr", 101325},
 		{pressure, "500 micron", 0.5 * 101325 / 760},
-		{pressure, "760000 microns", 101325}, // one atmosphere: trade/superheat-subcooling section 5
+		{pressure, "760000 microns", 101325}, // one atmosphere (common practice)
 		{pressure, "-5 psi", -5 * psiPa},
 		{share, "3 %", 3},
 		{share, "51.1%", 51.1},
