@@ -79,7 +79,7 @@ var layers = []layer{
 // that is not here may use any library in go.mod.
 var libraries = map[string][]string{
 	"thermo/si": nil,
-	".":         {"github.com/goccy/go-yaml"},
+	".":         {"go.yaml.in/yaml/v3"},
 }
 
 // never names packages of the standard library that would break a promise.
