@@ -33,7 +33,7 @@ type Site struct {
 	Name     string
 	Owner    string         // an owner's id
 	Timezone *time.Location // for pages and reports only: everything is computed in event time. UTC where none is stated
-	Altitude si.Metre       // above sea level, for the pressure of the air around a vented gauge
+	Altitude si.Metre       // above sea level, for the pressure of the air around a vented gauge; a site without any may leave it out as 0
 	Systems  []System
 }
 

@@ -1,0 +1,79 @@
+// Command dewline is the whole of Dewline in one binary: a subcommand for each job, each in a file of
+// its own. It owns what the packages below it must not: flags, files, signals and the clock, and it is
+// the one place that knows all of them and joins them.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	_ "time/tzdata" // a small machine or container may have no time zones of its own
+
+	"dewline"
+
+	"github.com/alecthomas/kong"
+)
+
+// commands is the command line. A command is a struct whose fields are its flags and arguments, and
+// whose Run method may take a context.Context, which ends when the process is told to, and a *streams.
+type commands struct {
+	Check   checkCommand   `cmd:"" help:"Check a fleet file and report everything that is wrong in it."`
+	Version versionCommand `cmd:"" help:"Say which version this is."`
+}
+
+// streams are the standard streams of the process.
+type streams struct {
+	in       io.Reader
+	out, err io.Writer
+}
+
+// The exit codes of the process.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitUsage  = 2 // the command line makes no sense
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	context.AfterFunc(ctx, stop) // a second signal ends the process at once
+	code := run(ctx, os.Args[1:], &streams{os.Stdin, os.Stdout, os.Stderr})
+	stop()
+	os.Exit(code)
+}
+
+// run does what the arguments ask for and returns the exit code.
+func run(ctx context.Context, args []string, std *streams) int {
+	var cli commands
+	parser := kong.Must(&cli,
+		kong.Name("dewline"),
+		kong.Description("Watches installed air conditioners, heat pumps and refrigeration systems by their superheat and subcooling."),
+		kong.Writers(std.out, std.err),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
+		kong.BindTo(ctx, (*context.Context)(nil)),
+		kong.Bind(std),
+	)
+	command, err := parser.Parse(args)
+	if err != nil {
+		fmt.Fprintf(std.err, "dewline: %v (see dewline --help)\n", err)
+		return exitUsage
+	}
+	if err := command.Run(); err != nil {
+		report(std.err, err)
+		return exitFailed
+	}
+	return exitDone
+}
+
+// report writes why a command failed. The problems of a fleet file say where they are themselves.
+func report(w io.Writer, err error) {
+	if problems, ok := errors.AsType[dewline.FleetErrors](err); ok {
+		fmt.Fprintln(w, problems)
+		return
+	}
+	fmt.Fprintf(w, "dewline: %v\n", err)
+}
