@@ -74,7 +74,8 @@ type Forecast struct {
 // Finding is what analytics says about one system: a condition began, changed or ended. It depends
 // on the event times of readings alone, so a replay makes the same findings.
 type Finding struct {
-	System    SystemID
+	System    SystemID   // "" where it is about a whole site
+	Systems   []SystemID // the systems of the site, nil where it is about one system
 	Condition Condition
 	Severity  Severity
 	Onset     Millis // when the condition began

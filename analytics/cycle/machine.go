@@ -1,0 +1,340 @@
+package cycle
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"dewline"
+	"dewline/thermo"
+	"dewline/thermo/si"
+)
+
+// Machine is a system prepared for evaluation.
+type Machine struct {
+	System *dewline.System
+	curve  *thermo.Curve
+	refr   *thermo.Refrigerant
+	sensor [NumPoints]sensor
+	drop   float64        // Pa, from the discharge sensor to the liquid line
+	hold   dewline.Millis // how long a reading stands for its point
+}
+
+// sensor is what is known of one point's sensor.
+type sensor struct {
+	ambient float64 // Pa to add to a pressure
+	u       float64 // standard uncertainty of the quantity made absolute, canonical unit
+}
+
+// defaultHold is how long a reading stands where no sampling interval is stated.
+const defaultHold = 5 * time.Minute
+
+// NewMachine prepares a system of a site.
+func NewMachine(sys *dewline.System, site *dewline.Site) (*Machine, error) {
+	r, err := thermo.Lookup(sys.Refrigerant)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", sys.ID, err)
+	}
+	m := &Machine{System: sys, curve: r.Curve(), refr: r, drop: float64(sys.CoilDrop), hold: dewline.Millis(defaultHold.Milliseconds())}
+	for _, p := range dewline.Points() {
+		fit := sys.Fitting(p)
+		limit, _ := fit.Accuracy()
+		s := sensor{u: thermo.StandardUncertainty(limit)}
+		if p.Dimension() == dewline.Pressure {
+			reading := thermo.PressureReading{Reading: 0, Reference: reference(fit.Reference), Altitude: site.Altitude, Accuracy: si.Pascal(limit)}
+			ambient, err := thermo.AmbientPressure(reading.Reference, site.Altitude)
+			if err != nil {
+				return nil, fmt.Errorf("%s: %w", sys.ID, err)
+			}
+			s.ambient = float64(ambient)
+			s.u = float64(reading.Uncertainty())
+		}
+		m.sensor[p] = s
+		if fit.Sampling.Interval > 0 {
+			m.hold = max(m.hold, dewline.Millis(fit.Sampling.Interval.Milliseconds()*5/2))
+		}
+	}
+	return m, nil
+}
+
+// Hold returns how long a reading stands for its point.
+func (m *Machine) Hold() dewline.Millis { return m.hold }
+
+// Needs returns the points that a feature may be computed from.
+func Needs(k Feature) []dewline.Point {
+	high := []dewline.Point{dewline.LiquidPressure, dewline.DischargePressure}
+	switch k {
+	case SuctionPressureAbs, SuctionDewTemp:
+		return []dewline.Point{dewline.SuctionPressure}
+	case LiquidPressureAbs:
+		return []dewline.Point{dewline.LiquidPressure}
+	case DischargePressureAbs:
+		return []dewline.Point{dewline.DischargePressure}
+	case Superheat:
+		return []dewline.Point{dewline.SuctionPressure, dewline.SuctionTemp}
+	case Subcooling:
+		return append(high, dewline.LiquidTemp)
+	case CondensingOverAir:
+		return append(high, dewline.OutdoorAirTemp, dewline.OperatingMode)
+	case DischargeSuperheat:
+		return append(high, dewline.DischargeTemp)
+	case PressureRatio:
+		return append(high, dewline.SuctionPressure)
+	default:
+		return high
+	}
+}
+
+func reference(r dewline.PressureReference) thermo.PressureReference {
+	switch r {
+	case dewline.SealedGauge:
+		return thermo.SealedGauge
+	case dewline.Absolute:
+		return thermo.Absolute
+	default:
+		return thermo.Gauge
+	}
+}
+
+// Feature numbers the derived values that a Machine computes, in the order of dewline.DerivedValues.
+type Feature uint8
+
+// The features.
+const (
+	SuctionPressureAbs Feature = iota
+	LiquidPressureAbs
+	DischargePressureAbs
+	Superheat
+	Subcooling
+	SuctionDewTemp
+	LiquidBubbleTemp
+	CondensingTemp
+	CondensingOverAir
+	DischargeSuperheat
+	PressureRatio
+	NumFeatures
+)
+
+// FeatureOf returns the feature of a derived value's name.
+func FeatureOf(d dewline.Derived) (Feature, bool) {
+	for i, name := range dewline.DerivedValues() {
+		if name == d {
+			return Feature(i), true
+		}
+	}
+	return 0, false
+}
+
+// Missing says why a feature has no value; 0 means that it has one.
+type Missing uint8
+
+// The reasons.
+const (
+	NoReading Missing = iota + 1
+	BelowVacuum
+	BelowRange
+	Transcritical
+	NearCritical
+	NotCooling
+)
+
+var missingWords = [...]string{
+	NoReading:     "a reading that it needs is missing",
+	BelowVacuum:   "the pressure sensor reads below vacuum",
+	BelowRange:    "the pressure is below the range of the refrigerant's saturation",
+	Transcritical: "transcritical: the pressure is above the critical pressure",
+	NearCritical:  "the pressure is too close to the critical pressure",
+	NotCooling:    "it has no meaning in this mode",
+}
+
+// String says the reason in words, "" where there is a value.
+func (m Missing) String() string {
+	if int(m) >= len(missingWords) {
+		return "unknown"
+	}
+	return missingWords[m]
+}
+
+// Features are the derived values at one moment. Temperatures are in Cel, differences in K,
+// pressures in Pa; U is the standard uncertainty (k = 1) in the unit of the value.
+type Features struct {
+	Value   [NumFeatures]float64
+	U       [NumFeatures]float64
+	Missing [NumFeatures]Missing
+}
+
+// OK says whether a feature has a value.
+func (f *Features) OK(k Feature) bool { return f.Missing[k] == 0 }
+
+// Estimate returns a feature as the vocabulary has it.
+func (f *Features) Estimate(k Feature) dewline.Estimate {
+	if w := f.Missing[k]; w != 0 {
+		return dewline.Estimate{Missing: w.String()}
+	}
+	return dewline.Estimate{Value: f.Value[k], Uncertainty: f.U[k]}
+}
+
+func (f *Features) set(k Feature, v, u float64) { f.Value[k], f.U[k], f.Missing[k] = v, u, 0 }
+func (f *Features) miss(k Feature, why Missing) { f.Value[k], f.U[k], f.Missing[k] = 0, 0, why }
+
+const celsiusZero = 273.15 // K
+
+// Evaluate computes the features of a frame.
+func (m *Machine) Evaluate(fr *Frame, out *Features) {
+	suction, suctionWhy := m.pressure(fr, dewline.SuctionPressure, SuctionPressureAbs, out)
+	liquid, liquidWhy := m.pressure(fr, dewline.LiquidPressure, LiquidPressureAbs, out)
+	discharge, dischargeWhy := m.pressure(fr, dewline.DischargePressure, DischargePressureAbs, out)
+
+	// Superheat, from dew.
+	dew, slope, why := m.saturation(suction, suctionWhy, true)
+	uSuction := m.sensor[dewline.SuctionPressure].u
+	uDew := math.Abs(slope) * uSuction
+	m.temperature(out, SuctionDewTemp, dew, uDew, why)
+	m.difference(fr, out, Superheat, dewline.SuctionTemp, dew, uDew, why, +1)
+
+	// The liquid line: its own sensor, or the discharge pressure less the drop of the coil.
+	high, highWhy, uHigh := liquid, liquidWhy, m.sensor[dewline.LiquidPressure].u
+	if highWhy == NoReading {
+		high, highWhy, uHigh = discharge-m.drop, dischargeWhy, m.sensor[dewline.DischargePressure].u
+	}
+	bubble, slope, why := m.saturation(high, highWhy, false)
+	uBubble := math.Abs(slope) * uHigh
+	m.temperature(out, LiquidBubbleTemp, bubble, uBubble, why)
+	m.difference(fr, out, Subcooling, dewline.LiquidTemp, bubble, uBubble, why, -1)
+
+	// Condensing temperature: the mean of bubble and dew at the high-side pressure.
+	highDew, slopeDew, whyDew := m.saturation(high, highWhy, true)
+	condensing, uCond := (bubble+highDew)/2, (uBubble+math.Abs(slopeDew)*uHigh)/2
+	m.temperature(out, CondensingTemp, condensing, uCond, max(why, whyDew))
+	m.overAmbient(fr, out)
+
+	// Discharge superheat, from dew at the discharge pressure where it is fitted.
+	p, pWhy, uP := discharge, dischargeWhy, m.sensor[dewline.DischargePressure].u
+	if pWhy == NoReading {
+		p, pWhy, uP = liquid, liquidWhy, m.sensor[dewline.LiquidPressure].u
+	}
+	dDew, slope, why := m.saturation(p, pWhy, true)
+	m.difference(fr, out, DischargeSuperheat, dewline.DischargeTemp, dDew, math.Abs(slope)*uP, why, +1)
+
+	switch {
+	case pWhy != 0:
+		out.miss(PressureRatio, pWhy)
+	case suctionWhy != 0:
+		out.miss(PressureRatio, suctionWhy)
+	default:
+		ratio := p / suction
+		out.set(PressureRatio, ratio, ratio*math.Hypot(uP/p, uSuction/suction))
+	}
+}
+
+// pressure makes a reading absolute.
+func (m *Machine) pressure(fr *Frame, p dewline.Point, k Feature, out *Features) (abs float64, why Missing) {
+	v, ok := fr.Get(p, m.hold)
+	if !ok {
+		out.miss(k, NoReading)
+		return 0, NoReading
+	}
+	abs = v + m.sensor[p].ambient
+	if !(abs > 0) {
+		out.miss(k, BelowVacuum)
+		return 0, BelowVacuum
+	}
+	out.set(k, abs, m.sensor[p].u)
+	return abs, 0
+}
+
+// saturation returns the dew or bubble temperature in Cel and its slope in K/Pa.
+func (m *Machine) saturation(abs float64, why Missing, dew bool) (temp, slope float64, missing Missing) {
+	if why != 0 {
+		return 0, 0, why
+	}
+	var t si.Kelvin
+	var ok bool
+	if dew {
+		t, slope, ok = m.curve.Dew(si.Pascal(abs))
+	} else {
+		t, slope, ok = m.curve.Bubble(si.Pascal(abs))
+	}
+	if ok {
+		return float64(t) - celsiusZero, slope, 0
+	}
+	low, _ := m.curve.Range()
+	switch {
+	case !(abs > 0):
+		return 0, 0, BelowVacuum
+	case abs < float64(low):
+		return 0, 0, BelowRange
+	case abs > float64(m.refr.Critical().Pressure):
+		return 0, 0, Transcritical
+	}
+	return 0, 0, NearCritical
+}
+
+func (m *Machine) temperature(out *Features, k Feature, v, u float64, why Missing) {
+	if why != 0 {
+		out.miss(k, why)
+		return
+	}
+	out.set(k, v, u)
+}
+
+// difference sets sign*(line temperature - saturation temperature).
+func (m *Machine) difference(fr *Frame, out *Features, k Feature, line dewline.Point, sat, uSat float64, why Missing, sign float64) {
+	t, ok := fr.Get(line, m.hold)
+	switch {
+	case !ok:
+		out.miss(k, NoReading)
+	case why != 0:
+		out.miss(k, why)
+	default:
+		out.set(k, sign*(t-sat), math.Hypot(uSat, m.sensor[line].u))
+	}
+}
+
+// overAmbient sets condensing temperature over the air entering the outdoor coil, which exists in
+// cooling only: when heating, that coil evaporates.
+func (m *Machine) overAmbient(fr *Frame, out *Features) {
+	air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold)
+	mode, moded := fr.Get(dewline.OperatingMode, m.hold)
+	switch {
+	case out.Missing[CondensingTemp] != 0:
+		out.miss(CondensingOverAir, out.Missing[CondensingTemp])
+	case !ok:
+		out.miss(CondensingOverAir, NoReading)
+	case moded && dewline.Mode(mode) != dewline.ModeCooling && dewline.Mode(mode) != dewline.ModeOff:
+		out.miss(CondensingOverAir, NotCooling)
+	default:
+		out.set(CondensingOverAir, out.Value[CondensingTemp]-air, math.Hypot(out.U[CondensingTemp], m.sensor[dewline.OutdoorAirTemp].u))
+	}
+}
+
+// Running says whether the compressor runs, and whether that is known: from its own status, its
+// current, its power, or else from the pressures being apart.
+func (m *Machine) Running(fr *Frame, f *Features) (running, known bool) {
+	if v, ok := fr.Get(dewline.CompressorOn, m.hold); ok {
+		return v != 0, true
+	}
+	// A crankcase heater draws less than these (common practice).
+	if v, ok := fr.Get(dewline.CompressorCurrent, m.hold); ok {
+		return v > 1, true // A
+	}
+	if v, ok := fr.Get(dewline.CompressorPower, m.hold); ok {
+		return v > 150, true // W
+	}
+	if v, ok := fr.Get(dewline.CompressorSpeed, m.hold); ok {
+		return v > 0, true
+	}
+	if f.OK(PressureRatio) {
+		return f.Value[PressureRatio] > 1.5, true
+	}
+	return false, false
+}
+
+// Cooling says whether the machine is in a mode in which superheat of the indoor coil and charge
+// may be judged. A machine that reports no mode cools, unless it is a heat pump.
+func (m *Machine) Cooling(fr *Frame) bool {
+	if mode, ok := fr.Get(dewline.OperatingMode, m.hold); ok {
+		return dewline.Mode(mode) == dewline.ModeCooling
+	}
+	return m.System.Kind != dewline.HeatPump
+}

@@ -1,0 +1,108 @@
+package analytics
+
+import (
+	"bytes"
+	"context"
+	"encoding/gob"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+
+	"dewline"
+	"dewline/analytics/window"
+)
+
+// stateVersion is written before every saved state; another version is not taken back.
+const stateVersion = 1
+
+// saved is the state of one system as it is kept.
+type saved struct {
+	Version int
+	Passed  dewline.Millis
+	Newest  dewline.Millis
+	Memory  memory
+}
+
+// Save returns the state of a system for Resume. A system that has analysed nothing has none.
+func (e *Engine) Save(id dewline.SystemID) ([]byte, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	y, ok := e.systems[id]
+	if !ok {
+		return nil, nil
+	}
+	passed, ok := y.buffer.Passed()
+	if !ok {
+		return nil, nil
+	}
+	var b bytes.Buffer
+	err := gob.NewEncoder(&b).Encode(saved{stateVersion, passed, y.buffer.Newest(), y.memory})
+	if err != nil {
+		return nil, fmt.Errorf("save the state of %s: %w", id, err)
+	}
+	return b.Bytes(), nil
+}
+
+// Resume takes back saved states and offers again, from the store, what came after each of them.
+// It is called before the first Offer. A state that cannot be read is left out, and the system
+// starts anew from the oldest reading of the store.
+//
+// Silence is judged once at the end: while systems are read one after the other, the newest reading
+// of all says nothing of the others.
+func (e *Engine) Resume(ctx context.Context, store dewline.Readings, states map[dewline.SystemID][]byte, progress func(done, total int)) error {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	ids := slices.Sorted(maps.Keys(e.systems))
+	var readings []window.Reading
+	var values []dewline.Value
+	for i, id := range ids {
+		y := e.systems[id]
+		from := dewline.Millis(math.MinInt64)
+		if s, ok := decodeState(states[id]); ok {
+			y.memory = s.Memory
+			y.buffer.Resume(s.Passed, s.Newest)
+			y.machine.Evaluate(&y.Frame, &y.last)
+			e.newest = max(e.newest, s.Passed)
+			from = s.Passed + 1
+		}
+		readings = readings[:0]
+		for _, p := range dewline.Points() {
+			if p.Dimension() == dewline.EventText {
+				continue
+			}
+			var err error
+			if values, err = store.Read(ctx, id, p, from, math.MaxInt64, values[:0]); err != nil {
+				return fmt.Errorf("resume %s: %w", id, err)
+			}
+			for _, v := range values {
+				readings = append(readings, window.Reading{At: v.At, Point: p, Value: v.Value})
+			}
+		}
+		slices.SortFunc(readings, window.Compare)
+		for k, r := range readings {
+			y.buffer.Add(r)
+			e.newest = max(e.newest, r.At)
+			if k%4096 == 4095 {
+				y.advance(e, y.buffer.Watermark())
+			}
+		}
+		y.advance(e, y.buffer.Watermark())
+		if progress != nil {
+			progress(i+1, len(ids))
+		}
+	}
+	if e.newest != 0 {
+		e.sweep(e.newest - dewline.Millis(e.opt.Lateness.Milliseconds()))
+	}
+	return nil
+}
+
+func decodeState(blob []byte) (saved, bool) {
+	var s saved
+	if len(blob) == 0 {
+		return s, false
+	}
+	err := gob.NewDecoder(bytes.NewReader(blob)).Decode(&s)
+	return s, err == nil && s.Version == stateVersion
+}

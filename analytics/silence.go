@@ -1,0 +1,230 @@
+package analytics
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+
+	"dewline"
+)
+
+const (
+	// siteGrace is how long after one system fell silent the others of its site may take to be
+	// counted with it as one silence of the site.
+	siteGrace = dewline.Millis(10 * 60_000)
+	// goodHour is how long readings must come again before a silence is over.
+	goodHour = dewline.Millis(3_600_000)
+)
+
+// gap is a stretch without readings that was long enough to be a silence.
+type gap struct {
+	Onset    dewline.Millis // the last reading before it
+	Detected dewline.Millis // when it had lasted long enough
+	Resumed  dewline.Millis // the first reading after it, 0 while it lasts
+	Cleared  dewline.Millis // the end of the good hour after it, 0 before
+	Told     bool           // a finding of its own or of its site says so
+	Site     dewline.Millis // the onset of the site's finding that it belongs to, 0 for none
+}
+
+func (g *gap) covers(at dewline.Millis) bool {
+	return g.Detected <= at && (g.Resumed == 0 || g.Resumed > at)
+}
+
+// silent appends a gap, unless it is known or prolongs one whose good hour was not over.
+func (y *system) silent(onset, detected, resumed dewline.Millis) {
+	if n := len(y.Silences); n > 0 {
+		last := &y.Silences[n-1]
+		if last.Onset == onset || last.Cleared == 0 {
+			last.Resumed = resumed
+			return
+		}
+	}
+	y.Silences = append(y.Silences, gap{Onset: onset, Detected: detected, Resumed: resumed})
+}
+
+// spoke notes that the system was heard at the time at.
+func (y *system) spoke(at dewline.Millis) {
+	n := len(y.Silences)
+	if n == 0 {
+		return
+	}
+	g := &y.Silences[n-1]
+	if g.Resumed == 0 {
+		g.Resumed = at
+	}
+	if g.Cleared == 0 && at-g.Resumed >= goodHour {
+		g.Cleared = g.Resumed + goodHour
+	}
+}
+
+// sweep judges silence at the event time now, up to which all readings have come.
+func (e *Engine) sweep(now dewline.Millis) {
+	e.swept = now
+	for _, y := range e.systems {
+		last := max(y.buffer.Newest(), y.Frame.At)
+		if last == 0 {
+			continue
+		}
+		limit := y.silentAfter(e.opt)
+		if now-last < limit {
+			continue
+		}
+		// Readings that waited for late ones will not get any; what they say is said now.
+		y.advance(e, y.buffer.Newest())
+		y.silent(last, last+y.silentAfter(e.opt), 0)
+	}
+	for _, name := range slices.Sorted(maps.Keys(e.sites)) {
+		e.tellSite(e.sites[name], now)
+	}
+}
+
+// tellSite makes findings of the silences of one site that can be judged at now.
+func (e *Engine) tellSite(systems []*system, now dewline.Millis) {
+	type entry struct {
+		y *system
+		g *gap
+	}
+	var due []entry
+	for _, y := range systems {
+		for i := range y.Silences {
+			if g := &y.Silences[i]; !g.Told && g.Detected+siteGrace <= now {
+				due = append(due, entry{y, g})
+			}
+		}
+	}
+	slices.SortFunc(due, func(a, b entry) int {
+		return cmp.Or(cmp.Compare(a.g.Detected, b.g.Detected), cmp.Compare(a.y.id, b.y.id))
+	})
+	for _, d := range due {
+		if d.g.Told {
+			continue
+		}
+		if members := allSilent(systems, d.g.Detected+siteGrace); members != nil {
+			e.openSite(systems, members)
+			continue
+		}
+		d.g.Told = true
+		e.find(d.y, d.g, d.g.Detected, 0)
+	}
+	e.closeSite(systems, now)
+	for _, y := range systems {
+		for i := range y.Silences {
+			if g := &y.Silences[i]; g.Told && g.Site == 0 && g.Cleared != 0 && g.Cleared <= now {
+				e.find(y, g, g.Detected, g.Cleared)
+				g.Onset = 0 // done
+			}
+		}
+		y.Silences = slices.DeleteFunc(y.Silences, func(g gap) bool { return g.Onset == 0 })
+	}
+}
+
+// allSilent returns the gaps that make a whole site of several systems silent at the time at, or nil.
+func allSilent(systems []*system, at dewline.Millis) []*gap {
+	var members []*gap
+	for _, y := range systems {
+		if y.buffer.Newest() == 0 && y.Frame.At == 0 {
+			continue // never heard: nothing fell silent
+		}
+		i := slices.IndexFunc(y.Silences, func(g gap) bool { return g.covers(at) })
+		if i < 0 {
+			return nil
+		}
+		members = append(members, &y.Silences[i])
+	}
+	if len(members) < 2 {
+		return nil
+	}
+	return members
+}
+
+// openSite makes one finding of the silence of a site. Its onset is the site's last reading.
+func (e *Engine) openSite(systems []*system, members []*gap) {
+	f := dewline.Finding{Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses()}
+	for _, g := range members {
+		if g.Told {
+			// One of them has its own finding already: the site's would say it twice.
+			for _, m := range members {
+				if !m.Told {
+					m.Told = true
+					e.find(ownerOf(systems, m), m, m.Detected, 0)
+				}
+			}
+			return
+		}
+		f.Onset, f.Detected = max(f.Onset, g.Onset), max(f.Detected, g.Detected)
+	}
+	for _, y := range systems {
+		if y.buffer.Newest() != 0 || y.Frame.At != 0 {
+			f.Systems = append(f.Systems, y.id)
+		}
+	}
+	slices.Sort(f.Systems)
+	for _, g := range members {
+		g.Told, g.Site = true, f.Onset
+	}
+	e.out.Findings = append(e.out.Findings, f)
+}
+
+func ownerOf(systems []*system, g *gap) *system {
+	for _, y := range systems {
+		for i := range y.Silences {
+			if &y.Silences[i] == g {
+				return y
+			}
+		}
+	}
+	return nil
+}
+
+// closeSite ends a site's finding at the first good hour of one of its systems. Those that are
+// still silent then have findings of their own from there on.
+func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
+	var onset, first, detected dewline.Millis
+	var ids []dewline.SystemID
+	for _, y := range systems {
+		for i := range y.Silences {
+			g := &y.Silences[i]
+			if g.Site == 0 {
+				continue
+			}
+			ids = append(ids, y.id)
+			onset, detected = g.Site, max(detected, g.Detected)
+			if g.Cleared != 0 && g.Cleared <= now && (first == 0 || g.Cleared < first) {
+				first = g.Cleared
+			}
+		}
+	}
+	if first == 0 {
+		return
+	}
+	slices.Sort(ids)
+	e.out.Findings = append(e.out.Findings, dewline.Finding{
+		Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses(),
+		Systems: ids, Onset: onset, Detected: detected, Cleared: first,
+	})
+	for _, y := range systems {
+		for i := range y.Silences {
+			g := &y.Silences[i]
+			switch {
+			case g.Site == 0:
+			case g.Resumed != 0 && g.Resumed <= first:
+				g.Onset = 0 // done
+			default:
+				g.Site = 0
+				e.find(y, g, first, 0)
+				g.Detected = first
+			}
+		}
+	}
+}
+
+func (e *Engine) find(y *system, g *gap, detected, cleared dewline.Millis) {
+	e.out.Findings = append(e.out.Findings, dewline.Finding{
+		System: y.id, Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses(),
+		Onset: g.Onset, Detected: detected, Cleared: cleared,
+	})
+}
+
+func silentCauses() []dewline.Cause {
+	return []dewline.Cause{{Fault: dewline.Communication, Probability: 1}}
+}
