@@ -2,7 +2,6 @@ package analytics
 
 import (
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
 	"sync"
@@ -19,7 +18,7 @@ type Engine struct {
 	mu      sync.Mutex
 	opt     Options
 	systems map[dewline.SystemID]*system
-	sites   map[string][]*system
+	sites   [][]*system    // the systems of each site, in the order of the fleet
 	newest  dewline.Millis // of all systems
 	swept   dewline.Millis // the newest time at which silence was last looked at
 	out     Output
@@ -47,7 +46,7 @@ type Quarter struct {
 
 // NewEngine returns an engine without systems; see SetFleet.
 func NewEngine(opt Options) *Engine {
-	return &Engine{opt: opt, systems: map[dewline.SystemID]*system{}, sites: map[string][]*system{}}
+	return &Engine{opt: opt, systems: map[dewline.SystemID]*system{}}
 }
 
 // SetFleet makes the engine analyse the systems of f. Systems that were there keep their state,
@@ -56,27 +55,27 @@ func NewEngine(opt Options) *Engine {
 func (e *Engine) SetFleet(f *dewline.Fleet) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	systems, sites := map[dewline.SystemID]*system{}, map[string][]*system{}
+	systems := make(map[dewline.SystemID]*system, len(f.Systems()))
+	sites := make([][]*system, len(f.Sites))
 	var errs []error
-	for _, s := range f.Systems() {
-		site, ok := f.Site(s.ID.Site())
-		if !ok {
-			errs = append(errs, fmt.Errorf("%s: no such site", s.ID))
-			continue
+	for i := range f.Sites {
+		site := &f.Sites[i]
+		for j := range site.Systems {
+			s := &site.Systems[j]
+			m, err := cycle.NewMachine(s, site)
+			if err != nil {
+				errs = append(errs, err)
+				continue
+			}
+			y, ok := e.systems[s.ID]
+			if !ok {
+				y = newSystem(e.opt)
+			}
+			y.machine, y.id = m, s.ID
+			y.stated = statedInterval(s)
+			systems[s.ID] = y
+			sites[i] = append(sites[i], y)
 		}
-		m, err := cycle.NewMachine(s, site)
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		y, ok := e.systems[s.ID]
-		if !ok {
-			y = newSystem(e.opt)
-		}
-		y.machine, y.id = m, s.ID
-		y.stated = statedInterval(s)
-		systems[s.ID] = y
-		sites[site.ID] = append(sites[site.ID], y)
 	}
 	e.systems, e.sites = systems, sites
 	return errors.Join(errs...)

@@ -2,7 +2,6 @@ package analytics
 
 import (
 	"cmp"
-	"maps"
 	"slices"
 
 	"dewline"
@@ -73,8 +72,8 @@ func (e *Engine) sweep(now dewline.Millis) {
 		y.advance(e, y.buffer.Newest())
 		y.silent(last, last+y.silentAfter(e.opt), 0)
 	}
-	for _, name := range slices.Sorted(maps.Keys(e.sites)) {
-		e.tellSite(e.sites[name], now)
+	for _, systems := range e.sites {
+		e.tellSite(systems, now)
 	}
 }
 

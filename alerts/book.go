@@ -1,0 +1,139 @@
+package alerts
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"dewline"
+)
+
+// followWithin is how soon after its end a condition that comes back is a return of the old alert.
+const followWithin = 30 * 24 * time.Hour
+
+// Book turns findings into alerts. It holds the open alerts, one for each system and condition, and
+// the newest ended one, so that a return is seen to follow it. It is not safe for concurrent use.
+type Book struct {
+	open  map[subject]dewline.Alert
+	ended map[subject]dewline.Alert
+}
+
+// subject is what an alert is about.
+type subject struct {
+	of        dewline.SystemID // a system's id, or a site's for a whole site
+	condition dewline.Condition
+}
+
+// NewBook returns an empty book.
+func NewBook() *Book {
+	return &Book{open: map[subject]dewline.Alert{}, ended: map[subject]dewline.Alert{}}
+}
+
+// LoadBook returns the book of the alerts in a store.
+func LoadBook(ctx context.Context, store dewline.Alerts) (*Book, error) {
+	b := NewBook()
+	filter := dewline.AlertFilter{}
+	for {
+		page, err := store.AlertsIn(ctx, filter)
+		if err != nil {
+			return nil, fmt.Errorf("load alerts: %w", err)
+		}
+		for _, a := range page.Alerts {
+			b.keep(a)
+		}
+		if page.Next == "" {
+			return b, nil
+		}
+		filter.After = page.Next
+	}
+}
+
+func (b *Book) keep(a dewline.Alert) {
+	s := subjectOf(a)
+	if a.Cleared == 0 {
+		b.open[s] = a
+		return
+	}
+	delete(b.open, s)
+	if old, ok := b.ended[s]; !ok || old.Cleared <= a.Cleared {
+		b.ended[s] = a
+	}
+}
+
+func subjectOf(a dewline.Alert) subject {
+	of := a.System
+	if of == "" {
+		of = dewline.SystemID(a.Site)
+	}
+	return subject{of, a.Condition}
+}
+
+// Apply takes findings in the order in which they were made and returns the alerts that they
+// opened, changed or ended.
+func (b *Book) Apply(findings []dewline.Finding) []dewline.AlertChange {
+	var changes []dewline.AlertChange
+	for _, f := range findings {
+		if c, ok := b.apply(f); ok {
+			b.keep(c.Alert)
+			changes = append(changes, c)
+		}
+	}
+	return changes
+}
+
+func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
+	a := dewline.Alert{
+		System: f.System, Systems: f.Systems, Condition: f.Condition, Conditions: []dewline.Condition{f.Condition},
+		Severity: f.Severity, State: dewline.AlertOpen, Onset: f.Onset, Detected: f.Detected,
+		Causes: f.Causes, Forecast: f.Forecast,
+	}
+	var s subject
+	if f.System != "" {
+		a.Site, a.Systems = f.System.Site(), []dewline.SystemID{f.System}
+		s = subject{f.System, f.Condition}
+	} else if len(f.Systems) > 0 {
+		a.Site = f.Systems[0].Site()
+		s = subject{dewline.SystemID(a.Site), f.Condition}
+	} else {
+		return dewline.AlertChange{}, false
+	}
+	why := strings.Join(f.Evidence, "; ")
+	open, isOpen := b.open[s]
+	switch {
+	case f.Cleared != 0 && !isOpen:
+		return dewline.AlertChange{}, false // ended already
+	case f.Cleared != 0:
+		open.Cleared, open.State = f.Cleared, dewline.AlertResolved
+		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Cleared, Why: cmp.Or(why, "the condition is over")}, Alert: open}, true
+	case isOpen:
+		return dewline.AlertChange{}, false
+	}
+	a.ID = dewline.AlertID(s.of, topCause(f.Causes), f.Onset)
+	if old, ok := b.ended[s]; ok {
+		if old.ID == a.ID {
+			return dewline.AlertChange{}, false // told again after a restart
+		}
+		if f.Onset.Sub(old.Cleared) <= followWithin {
+			a.Follows = old.ID
+		}
+	}
+	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Detected, Why: cmp.Or(why, "nothing has come since the last reading")}, Alert: a}, true
+}
+
+func topCause(causes []dewline.Cause) dewline.Fault {
+	if len(causes) == 0 {
+		return dewline.NoFault
+	}
+	top := slices.MaxFunc(causes, func(a, b dewline.Cause) int { return cmp.Compare(a.Probability, b.Probability) })
+	return top.Fault
+}
+
+// Sort puts alerts in the order of the contract: by detected, system, id.
+func Sort(list []dewline.Alert) {
+	slices.SortFunc(list, func(a, b dewline.Alert) int {
+		return cmp.Or(cmp.Compare(a.Detected, b.Detected), cmp.Compare(a.System, b.System), cmp.Compare(a.ID, b.ID))
+	})
+}

@@ -1,0 +1,64 @@
+package alerts
+
+import (
+	"testing"
+	"time"
+
+	"dewline"
+)
+
+const day = dewline.Millis(24 * 3_600_000)
+
+func flooding(onset, cleared dewline.Millis) dewline.Finding {
+	return dewline.Finding{
+		System: "quay/hall", Condition: dewline.Flooding, Severity: dewline.Urgent,
+		Onset: onset, Detected: onset + 30*60_000, Cleared: cleared,
+		Causes: []dewline.Cause{{Fault: dewline.Overfeed, Probability: 0.7}, {Fault: dewline.Overcharge, Probability: 0.3}},
+	}
+}
+
+func TestOneAlertPerCondition(t *testing.T) {
+	b := NewBook()
+	first := b.Apply([]dewline.Finding{flooding(day, 0)})
+	if len(first) != 1 || first[0].Alert.State != dewline.AlertOpen {
+		t.Fatalf("opened %+v, want one open alert", first)
+	}
+	if err := first[0].Alert.Validate(); err != nil {
+		t.Error(err)
+	}
+	if again := b.Apply([]dewline.Finding{flooding(day, 0)}); len(again) != 0 {
+		t.Errorf("the same finding again made %+v, want nothing", again)
+	}
+	ended := b.Apply([]dewline.Finding{flooding(day, 3*day)})
+	if len(ended) != 1 || ended[0].Alert.ID != first[0].Alert.ID || ended[0].Alert.State != dewline.AlertResolved || ended[0].Alert.Cleared != 3*day {
+		t.Errorf("ended %+v, want the same alert resolved at day 3", ended)
+	}
+	if again := b.Apply([]dewline.Finding{flooding(day, 0), flooding(day, 3*day)}); len(again) != 0 {
+		t.Errorf("told again after the end made %+v, want nothing", again)
+	}
+}
+
+func TestReturnFollows(t *testing.T) {
+	for _, c := range []struct {
+		after   time.Duration
+		follows bool
+	}{{24 * time.Hour, true}, {30 * 24 * time.Hour, true}, {30*24*time.Hour + time.Millisecond, false}} {
+		b := NewBook()
+		old := b.Apply([]dewline.Finding{flooding(day, 0), flooding(day, 3*day)})[0].Alert
+		next := b.Apply([]dewline.Finding{flooding((3 * day).Add(c.after), 0)})[0].Alert
+		if got := next.Follows == old.ID; got != c.follows {
+			t.Errorf("return after %s: follows = %v, want %v", c.after, got, c.follows)
+		}
+	}
+}
+
+func TestSiteSilenceIsOneAlert(t *testing.T) {
+	b := NewBook()
+	got := b.Apply([]dewline.Finding{{
+		Systems: []dewline.SystemID{"quay/hall", "quay/store"}, Condition: dewline.Silent, Severity: dewline.Soon,
+		Onset: day, Detected: day + 1_800_000, Causes: []dewline.Cause{{Fault: dewline.Communication, Probability: 1}},
+	}})
+	if len(got) != 1 || got[0].Alert.System != "" || got[0].Alert.Site != "quay" || len(got[0].Alert.Systems) != 2 {
+		t.Errorf("got %+v, want one alert of the site with both systems", got)
+	}
+}

@@ -1,0 +1,306 @@
+package analytics
+
+import (
+	"context"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"dewline"
+)
+
+func findingsOf(out Output, c dewline.Condition) []dewline.Finding {
+	var list []dewline.Finding
+	for _, f := range out.Findings {
+		if f.Condition == c {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+func TestFloodingIsFoundAfterHalfAnHourOfSteadyRunning(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 180, 1, func(id dewline.SystemID, min int) (moment, bool) {
+		m := quiet
+		if id == "quay/hall" {
+			m.sh = 0
+		}
+		return m, true
+	})
+	found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+	if len(found) != 1 || found[0].System != "quay/hall" || found[0].Severity != dewline.Urgent {
+		t.Fatalf("found %s, want one urgent flooding of quay/hall", told(found))
+	}
+	f := found[0]
+	if after := f.Onset.Sub(epoch).Minutes(); after < 10 || after > 12 {
+		t.Errorf("onset %v min after the start, want when the run guard of 10 min is over", after)
+	}
+	if held := f.Detected.Sub(f.Onset).Minutes(); held != 30 {
+		t.Errorf("detected %v min after the onset, want 30", held)
+	}
+}
+
+func TestLimitsStandBeyondTheUncertainty(t *testing.T) {
+	// With the accuracies of the fixture the expanded uncertainty of superheat is near 0.8 K.
+	for _, c := range []struct {
+		id    dewline.SystemID
+		sh    float64
+		want  dewline.Condition
+		found bool
+	}{
+		{"quay/hall", 1.5, dewline.Flooding, true},
+		{"quay/hall", 2.6, dewline.Flooding, false}, // below the limit, but not beyond doubt
+		{"quay/office", 13, dewline.Starving, true}, // a valve that should hold its superheat
+		{"quay/office", 11.3, dewline.Starving, false},
+		{"quay/hall", 20, dewline.Starving, false},   // an orifice has no constant target
+		{"quay/cellar", 20, dewline.Starving, false}, // common at a cold store's compressor
+	} {
+		fleet := testFleet(t)
+		all := story(t, fleet, 120, 1, func(id dewline.SystemID, min int) (moment, bool) {
+			m := quiet
+			if id == c.id {
+				m.sh = c.sh
+			}
+			return m, true
+		})
+		got := findingsOf(analyse(t, fleet, all), c.want)
+		if (len(got) == 1) != c.found {
+			t.Errorf("%s at superheat %.1f K: found %q, want found = %v", c.id, c.sh, told(got), c.found)
+		}
+	}
+}
+
+func TestNothingIsFoundWhileNotRunningOrNotSteady(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 240, 1, func(id dewline.SystemID, min int) (moment, bool) {
+		m := quiet
+		m.sh = -2
+		switch id {
+		case "quay/hall":
+			m.running = false
+		case "quay/office":
+			m.running = min%15 < 9 // runs too short to settle
+		case "quay/cellar":
+			m.evap = -20 + 0.3*float64(min%100) // pulled up all the time
+		default:
+			return m, false
+		}
+		return m, true
+	})
+	if got := findingsOf(analyse(t, fleet, all), dewline.Flooding); len(got) != 0 {
+		t.Errorf("found %s, want nothing", told(got))
+	}
+}
+
+func TestClearedAfterThreeFreeWindowsOnTwoDays(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 3*24*60, 5, func(id dewline.SystemID, min int) (moment, bool) {
+		m := quiet
+		if id == "quay/hall" && min < 600 {
+			m.sh = 0
+		}
+		return m, id == "quay/hall"
+	})
+	found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+	if len(found) != 2 {
+		t.Fatalf("found %s, want an opening and an end", told(found))
+	}
+	// Free windows of half an hour end at 10:25, 10:55 and so on; the first one of the second day
+	// ends the condition.
+	if got := clock(found[1].Cleared); got != "03T00:25" {
+		t.Errorf("cleared at %s, want 03T00:25, with the first window that ends on the second day", got)
+	}
+}
+
+func TestSilence(t *testing.T) {
+	fleet := testFleet(t)
+	// The cellar stops at 10:00 and comes back at 12:00; the kiosk goes on all the time.
+	all := story(t, fleet, 24*60, 5, func(id dewline.SystemID, min int) (moment, bool) {
+		return quiet, id != "quay/cellar" || min < 600 || min >= 720
+	})
+	got := told(findingsOf(analyse(t, fleet, all), dewline.Silent))
+	want := "quay/cellar [] silent soon onset 02T09:55 detected 02T10:25 cleared - causes [{communication  1}] \n" +
+		"quay/cellar [] silent soon onset 02T09:55 detected 02T10:25 cleared 02T13:00 causes [{communication  1}] \n"
+	if got != want {
+		t.Errorf("got\n%swant\n%s", got, want)
+	}
+}
+
+func TestSilenceOfAWholeSiteIsOneFinding(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 24*60, 5, func(id dewline.SystemID, min int) (moment, bool) {
+		back := map[dewline.SystemID]int{"quay/hall": 720, "quay/office": 725, "quay/cellar": 1000}
+		return quiet, id.Site() == "mole" || min < 600 || min >= back[id]
+	})
+	got := told(findingsOf(analyse(t, fleet, all), dewline.Silent))
+	want := "quay [quay/cellar quay/hall quay/office] silent soon onset 02T09:55 detected 02T10:25 cleared - causes [{communication  1}] \n" +
+		"quay [quay/cellar quay/hall quay/office] silent soon onset 02T09:55 detected 02T10:25 cleared 02T13:00 causes [{communication  1}] \n" +
+		"quay/cellar [] silent soon onset 02T09:55 detected 02T13:00 cleared - causes [{communication  1}] \n" +
+		"quay/cellar [] silent soon onset 02T09:55 detected 02T13:00 cleared 02T17:40 causes [{communication  1}] \n"
+	if got != want {
+		t.Errorf("got\n%swant\n%s", got, want)
+	}
+}
+
+func TestSilenceWaitsForFiveSamplingIntervals(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 12*60, 15, func(id dewline.SystemID, min int) (moment, bool) {
+		return quiet, id != "quay/cellar" || min < 300 || min >= 345 // an hour is four intervals of 15 min
+	})
+	if got := findingsOf(analyse(t, fleet, all), dewline.Silent); len(got) != 0 {
+		t.Errorf("found %s, want nothing: an hour is not five intervals", told(got))
+	}
+}
+
+// TestOrderDoesNotMatter: other batches, repeated readings and any order within the allowance give
+// the same findings, roll-ups included.
+func TestOrderDoesNotMatter(t *testing.T) {
+	fleet := testFleet(t)
+	all := restless(t, fleet, 7, 11)
+	plain := analyse(t, fleet, all)
+	want := told(plain.Findings)
+	if n := strings.Count(want, "\n"); n < 8 {
+		t.Fatalf("the story has only %d findings:\n%s", n, want)
+	}
+	for seed := range uint64(8) {
+		rng := rand.New(rand.NewPCG(seed, 2))
+		mixed := slices.Clone(all)
+		// Each reading is late by up to 14 minutes.
+		type arrival struct {
+			s  dewline.Sample
+			at dewline.Millis
+		}
+		var queue []arrival
+		for _, s := range mixed {
+			queue = append(queue, arrival{s, s.At + dewline.Millis(rng.Int64N(14*int64(minute)))})
+			if rng.IntN(50) == 0 {
+				queue = append(queue, queue[len(queue)-1])
+			}
+		}
+		slices.SortStableFunc(queue, func(a, b arrival) int { return int(a.at - b.at) })
+		e := newTestEngine(t, fleet)
+		var out Output
+		var found []dewline.Finding
+		rows := 0
+		for len(queue) > 0 {
+			n := min(1+rng.IntN(400), len(queue))
+			var batch []dewline.Sample
+			for _, a := range queue[:n] {
+				batch = append(batch, a.s)
+			}
+			queue = queue[n:]
+			e.Offer(batch)
+			e.Drain(&out)
+			found = append(found, out.Findings...)
+			rows += len(out.RollUps)
+			if out.LateReadings != 0 {
+				t.Fatalf("seed %d: %d readings were called late within the allowance", seed, out.LateReadings)
+			}
+		}
+		e.Finish()
+		e.Drain(&out)
+		found = append(found, out.Findings...)
+		rows += len(out.RollUps)
+		if got := told(found); got != want {
+			t.Fatalf("seed %d: got\n%swant\n%s", seed, got, want)
+		}
+		if rows != len(plain.RollUps) {
+			t.Errorf("seed %d: %d roll-ups, want %d", seed, rows, len(plain.RollUps))
+		}
+	}
+}
+
+// TestResume: an engine that is saved, lost and resumed from the store goes on as if nothing had been.
+func TestResume(t *testing.T) {
+	fleet := testFleet(t)
+	all := restless(t, fleet, 7, 12)
+	want := told(analyse(t, fleet, all).Findings)
+	rng := rand.New(rand.NewPCG(3, 4))
+	for round := range 6 {
+		saveAt, dieAt := rng.IntN(len(all)), 0
+		dieAt = saveAt + rng.IntN(len(all)-saveAt)
+		store := newMemoryStore(all[:dieAt])
+		var out Output
+		e := newTestEngine(t, fleet)
+		e.Offer(all[:saveAt])
+		e.Drain(&out)
+		found := out.Findings
+		states := map[dewline.SystemID][]byte{}
+		for _, s := range fleet.Systems() {
+			blob, err := e.Save(s.ID)
+			if err != nil {
+				t.Fatal(err)
+			}
+			states[s.ID] = blob
+		}
+		e = newTestEngine(t, fleet)
+		if err := e.Resume(context.Background(), store, states, nil); err != nil {
+			t.Fatal(err)
+		}
+		e.Offer(all[dieAt:])
+		e.Finish()
+		e.Drain(&out)
+		found = append(found, out.Findings...)
+		if got := told(found); got != want {
+			t.Fatalf("round %d, saved at %d, died at %d: got\n%swant\n%s", round, saveAt, dieAt, got, want)
+		}
+	}
+}
+
+func TestLateReadingsAreNotAnalysedButTold(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 120, 1, func(id dewline.SystemID, min int) (moment, bool) { return quiet, id == "quay/hall" })
+	e := newTestEngine(t, fleet)
+	e.Offer(all)
+	late := all[30] // five minutes after the start
+	late.At += 1
+	e.Offer([]dewline.Sample{late})
+	var out Output
+	e.Drain(&out)
+	if out.LateReadings != 1 || len(out.Late) != 1 {
+		t.Fatalf("late %d in %v, want one", out.LateReadings, out.Late)
+	}
+	if _, ok := out.Late[Quarter{"quay/hall", epoch}]; !ok {
+		t.Errorf("late in %v, want the first quarter hour", out.Late)
+	}
+}
+
+func TestOfferDoesNotAllocatePerReading(t *testing.T) {
+	fleet := testFleet(t)
+	all := story(t, fleet, 600, 1, func(id dewline.SystemID, min int) (moment, bool) { return quiet, true })
+	e := newTestEngine(t, fleet)
+	e.Offer(all[:12_000])
+	rest := all[12_000:]
+	var out Output
+	k := 0
+	allocs := testing.AllocsPerRun(50, func() {
+		e.Offer(rest[k : k+24])
+		k += 24
+		e.Drain(&out)
+	})
+	// A quarter hour closes now and then; nothing else may allocate.
+	if perReading := allocs / 24; perReading > 0.1 {
+		t.Errorf("%.2f allocations a reading", perReading)
+	}
+}
+
+func BenchmarkOffer(b *testing.B) {
+	fleet := testFleet(b)
+	all := story(b, fleet, 3*24*60, 1, func(id dewline.SystemID, min int) (moment, bool) {
+		m := quiet
+		m.running = min%60 < 40
+		return m, true
+	})
+	b.ReportAllocs()
+	for b.Loop() {
+		e := newTestEngine(b, fleet)
+		var out Output
+		for k := 0; k+240 <= len(all); k += 240 {
+			e.Offer(all[k : k+240])
+			e.Drain(&out)
+		}
+	}
+	b.ReportMetric(float64(len(all))*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+}
