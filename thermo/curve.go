@@ -18,7 +18,7 @@ type Curve struct {
 }
 
 const (
-	octaveBits = 4 // parts per doubling of pressure: 2^octaveBits
+	octaveBits = 5 // parts per doubling of pressure: 2^octaveBits
 	partShift  = 52 - octaveBits
 )
 
