@@ -53,6 +53,8 @@ var layers = []layer{
 
 	{"ingest/senml", []string{".", "thermo/si"}, nil,
 		"a payload is decoded without knowing where it came from or goes to"},
+	{"ingest/recording", []string{".", "ingest/senml"}, nil,
+		"a recording is packs in files; who replays them is not its business"},
 	{"ingest/mqtt", []string{".", "thermo/si"}, []string{"ingest/broker"},
 		"a connection moves bytes; it knows neither their format nor the store"},
 	{"ingest/broker", []string{".", "thermo/si"}, nil,
