@@ -5,7 +5,7 @@
 // are then evaluated once. What the engine says depends on the times and values of readings alone,
 // never on a clock or on arrival, so a replay says the same.
 //
-// The engine keeps a bounded state per system, which Save writes and Restore takes back; readings
+// The engine keeps a bounded state per system, which Checkpoint writes and Resume takes back; readings
 // newer than the saved state are then offered again from the store.
 //
 // It deliberately does no I/O, starts no goroutine, and decides nothing about people: alerts are

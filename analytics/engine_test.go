@@ -225,16 +225,15 @@ func TestResume(t *testing.T) {
 		var out Output
 		e := newTestEngine(t, fleet)
 		e.Offer(all[:saveAt])
-		e.Drain(&out)
-		found := out.Findings
-		states := map[dewline.SystemID][]byte{}
+		var ids []dewline.SystemID
 		for _, s := range fleet.Systems() {
-			blob, err := e.Save(s.ID)
-			if err != nil {
-				t.Fatal(err)
-			}
-			states[s.ID] = blob
+			ids = append(ids, s.ID)
 		}
+		states, err := e.Checkpoint(&out, ids)
+		if err != nil {
+			t.Fatal(err)
+		}
+		found := out.Findings
 		e = newTestEngine(t, fleet)
 		if err := e.Resume(context.Background(), store, states, nil); err != nil {
 			t.Fatal(err)

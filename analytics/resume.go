@@ -13,9 +13,6 @@ import (
 	"dewline/analytics/window"
 )
 
-// stateVersion is written before every saved state; another version is not taken back.
-const stateVersion = 1
-
 // saved is the state of one system as it is kept.
 type saved struct {
 	Version int
@@ -24,10 +21,45 @@ type saved struct {
 	Memory  memory
 }
 
-// Save returns the state of a system for Resume. A system that has analysed nothing has none.
-func (e *Engine) Save(id dewline.SystemID) ([]byte, error) {
+// StateVersion is the version of what Checkpoint returns.
+const StateVersion = 1
+
+// Checkpoint moves what the engine has to say into out, as Drain does, and returns the states of
+// the systems that it speaks of, together with those of more. Stored in one transaction with what
+// was made of out, they let Resume go on from there: nothing is told twice and nothing is lost.
+func (e *Engine) Checkpoint(out *Output, more []dewline.SystemID) (map[dewline.SystemID][]byte, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
+	*out, e.out = e.out, Output{}
+	states := map[dewline.SystemID][]byte{}
+	save := func(id dewline.SystemID) error {
+		if _, done := states[id]; done {
+			return nil
+		}
+		blob, err := e.save(id)
+		if blob != nil {
+			states[id] = blob
+		}
+		return err
+	}
+	for i := range out.Findings {
+		f := &out.Findings[i]
+		for _, id := range append(f.Systems, f.System) {
+			if err := save(id); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for _, id := range more {
+		if err := save(id); err != nil {
+			return nil, err
+		}
+	}
+	return states, nil
+}
+
+// save returns the state of a system, nil for one that has analysed nothing.
+func (e *Engine) save(id dewline.SystemID) ([]byte, error) {
 	y, ok := e.systems[id]
 	if !ok {
 		return nil, nil
@@ -37,7 +69,7 @@ func (e *Engine) Save(id dewline.SystemID) ([]byte, error) {
 		return nil, nil
 	}
 	var b bytes.Buffer
-	err := gob.NewEncoder(&b).Encode(saved{stateVersion, passed, y.buffer.Newest(), y.memory})
+	err := gob.NewEncoder(&b).Encode(saved{StateVersion, passed, y.buffer.Newest(), y.memory})
 	if err != nil {
 		return nil, fmt.Errorf("save the state of %s: %w", id, err)
 	}
@@ -104,5 +136,5 @@ func decodeState(blob []byte) (saved, bool) {
 		return s, false
 	}
 	err := gob.NewDecoder(bytes.NewReader(blob)).Decode(&s)
-	return s, err == nil && s.Version == stateVersion
+	return s, err == nil && s.Version == StateVersion
 }

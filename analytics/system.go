@@ -16,7 +16,7 @@ type system struct {
 	stated  time.Duration // the longest stated sampling interval, 0 if none
 	buffer  window.Buffer
 
-	memory                // what Save keeps
+	memory                // what Checkpoint keeps
 	last   cycle.Features // of the newest frame
 }
 
