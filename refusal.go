@@ -25,6 +25,8 @@ const (
 	ReasonRelativeTime       Reason = "relative_time"       // a recording has no receipt that a time could be relative to
 	ReasonTimeOutOfRange     Reason = "time_out_of_range"   // beyond the year 9999, which RFC 3339 cannot write
 	ReasonNoSystem           Reason = "no_system"           // a recorded name that does not begin with <site>/<system>/
+	ReasonUnknownSystem      Reason = "unknown_system"      // a topic of a system that is not enrolled
+	ReasonUnknownTopic       Reason = "unknown_topic"       // neither readings nor a status
 )
 
 // Reasons returns every reason, so that counters can begin at zero.
@@ -32,7 +34,7 @@ func Reasons() []Reason {
 	return []Reason{ReasonNoUnit, ReasonWrongUnit, ReasonUnknownUnit, ReasonNoValue, ReasonNotFinite, ReasonUnknownPoint,
 		ReasonFuture, ReasonTooOld, ReasonConflict, ReasonMalformed, ReasonRelativeTimeRepeated, ReasonTooLarge,
 		ReasonTooManyRecords, ReasonUnsupportedField, ReasonUnsupportedVersion, ReasonRelativeTime, ReasonTimeOutOfRange,
-		ReasonNoSystem}
+		ReasonNoSystem, ReasonUnknownSystem, ReasonUnknownTopic}
 }
 
 // Refusal is one thing that was not stored: a record, or a whole message.
