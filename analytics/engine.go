@@ -111,6 +111,7 @@ func (e *Engine) Offer(batch []dewline.Sample) {
 		case window.Kept:
 			e.newest = max(e.newest, s.At)
 		}
+		y.heard = e.newest
 	}
 	if y != nil {
 		y.advance(e, y.buffer.Watermark())

@@ -303,3 +303,28 @@ func BenchmarkOffer(b *testing.B) {
 	}
 	b.ReportMetric(float64(len(all))*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
 }
+
+// TestBacklogIsNotSilence: a gateway that still delivers its backlog is heard, however old its
+// readings are beside those of the others.
+func TestBacklogIsNotSilence(t *testing.T) {
+	fleet := testFleet(t)
+	live := story(t, fleet, 24*60, 5, func(id dewline.SystemID, _ int) (moment, bool) { return quiet, id == "mole/kiosk" })
+	backlog := story(t, fleet, 12*60, 5, func(id dewline.SystemID, _ int) (moment, bool) { return quiet, id == "quay/hall" })
+	e := newTestEngine(t, fleet)
+	e.Offer(live[:len(live)/2])
+	half := live[len(live)/2:]
+	for len(half) > 0 { // while an hour passes at the kiosk, six of the hall's backlog come in
+		n, m := min(12, len(half)), min(72*6/12, len(backlog))
+		e.Offer(half[:n])
+		e.Offer(backlog[:m])
+		half, backlog = half[n:], backlog[m:]
+		if len(backlog) == 0 {
+			break
+		}
+	}
+	var out Output
+	e.Drain(&out)
+	if got := findingsOf(out, dewline.Silent); len(got) != 0 {
+		t.Errorf("found %s, want nothing while the backlog comes in", told(got))
+	}
+}

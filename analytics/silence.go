@@ -64,8 +64,10 @@ func (e *Engine) sweep(now dewline.Millis) {
 		if last == 0 {
 			continue
 		}
+		// A system whose backlog is still coming in has old readings and is not silent. Where
+		// readings come within the allowance the second condition follows from the first.
 		limit := y.silentAfter(e.opt)
-		if now-last < limit {
+		if now-last < limit || e.newest-y.heard < limit {
 			continue
 		}
 		// Readings that waited for late ones will not get any; what they say is said now.

@@ -15,6 +15,7 @@ type system struct {
 	machine *cycle.Machine
 	stated  time.Duration // the longest stated sampling interval, 0 if none
 	buffer  window.Buffer
+	heard   dewline.Millis // the newest reading of all systems when this one was heard last
 
 	memory                // what Checkpoint keeps
 	last   cycle.Features // of the newest frame

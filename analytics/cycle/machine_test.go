@@ -1,0 +1,180 @@
+package cycle
+
+import (
+	"math"
+	"testing"
+
+	"dewline"
+	"dewline/thermo"
+	"dewline/thermo/si"
+)
+
+func machine(t *testing.T, refrigerant string, kind dewline.Kind, points ...dewline.PointFitting) *Machine {
+	t.Helper()
+	sys := &dewline.System{ID: "quay/hall", Refrigerant: refrigerant, Kind: kind, Metering: dewline.TXV, CoilDrop: 60_000, Points: points}
+	m, err := NewMachine(sys, &dewline.Site{ID: "quay", Altitude: 1609})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+func frame(values map[dewline.Point]float64) *Frame {
+	var f Frame
+	for p, v := range values {
+		f.Set(p, 1_000_000, v)
+	}
+	return &f
+}
+
+// TestWorkedSuperheat: R-410A at 118 psig has its saturation at 40 F by a manufacturer's
+// installation manual (48478A006, table 5), so a suction line at 52 F has 12 F of superheat. The
+// manual's gauge is at sea level; a sealed gauge counts from the same pressure at any altitude.
+func TestWorkedSuperheat(t *testing.T) {
+	m := machine(t, "R-410A", dewline.SplitAC, dewline.PointFitting{Point: dewline.SuctionPressure, Reference: dewline.SealedGauge})
+	var f Features
+	m.Evaluate(frame(map[dewline.Point]float64{
+		dewline.SuctionPressure: float64(si.FromPSI(118)), dewline.SuctionTemp: si.FromFahrenheit(52).Celsius(),
+	}), &f)
+	if got := f.Value[Superheat] * 9 / 5; !f.OK(Superheat) || math.Abs(got-12) > 0.4 {
+		t.Errorf("superheat %.2f F, want 12 within 0.4 (%s)", got, f.Missing[Superheat])
+	}
+}
+
+// TestGaugeCountsFromTheSite: at 1609 m the air has 83.4 kPa (ISO 2533).
+func TestGaugeCountsFromTheSite(t *testing.T) {
+	m := machine(t, "R-410A", dewline.SplitAC)
+	var f Features
+	m.Evaluate(frame(map[dewline.Point]float64{dewline.SuctionPressure: 800_000}), &f)
+	if got := f.Value[SuctionPressureAbs]; math.Abs(got-883_400) > 100 {
+		t.Errorf("absolute pressure %.0f Pa, want 883400", got)
+	}
+}
+
+func TestWhatIsMissingIsSaid(t *testing.T) {
+	full := map[dewline.Point]float64{
+		dewline.SuctionPressure: 300_000, dewline.SuctionTemp: 10, dewline.LiquidPressure: 1_500_000, dewline.LiquidTemp: 40,
+		dewline.OutdoorAirTemp: 30, dewline.DischargeTemp: 80,
+	}
+	without := func(p dewline.Point) map[dewline.Point]float64 {
+		m := map[dewline.Point]float64{}
+		for k, v := range full {
+			if k != p {
+				m[k] = v
+			}
+		}
+		return m
+	}
+	with := func(p dewline.Point, v float64) map[dewline.Point]float64 {
+		m := without(p)
+		m[p] = v
+		return m
+	}
+	for _, c := range []struct {
+		name    string
+		values  map[dewline.Point]float64
+		feature Feature
+		want    Missing
+	}{
+		{"everything", full, Superheat, 0},
+		{"everything", full, Subcooling, 0},
+		{"everything", full, CondensingOverAir, 0},
+		{"no suction line", without(dewline.SuctionTemp), Superheat, NoReading},
+		{"no suction pressure", without(dewline.SuctionPressure), PressureRatio, NoReading},
+		{"no outdoor air", without(dewline.OutdoorAirTemp), CondensingOverAir, NoReading},
+		{"below vacuum", with(dewline.SuctionPressure, -90_000), Superheat, BelowVacuum},
+		{"above critical", with(dewline.LiquidPressure, 5e6), Subcooling, Transcritical},
+		{"above critical", with(dewline.LiquidPressure, 5e6), CondensingTemp, Transcritical},
+		{"heating", with(dewline.OperatingMode, float64(dewline.ModeHeating)), CondensingOverAir, NotCooling},
+	} {
+		m := machine(t, "R-134a", dewline.HeatPump)
+		var f Features
+		m.Evaluate(frame(c.values), &f)
+		if f.Missing[c.feature] != c.want {
+			t.Errorf("%s: %v is missing for %q, want %q", c.name, derivedName(c.feature), f.Missing[c.feature], c.want)
+		}
+	}
+}
+
+func derivedName(k Feature) dewline.Derived { return dewline.DerivedValues()[k] }
+
+// TestCarbonDioxideAboveItsCriticalPressure: 9 MPa is a common gas cooler pressure; there is no
+// condensing there, and superheat on the low side is there all the same.
+func TestCarbonDioxideAboveItsCriticalPressure(t *testing.T) {
+	m := machine(t, "R-744", dewline.WalkInCooler, dewline.PointFitting{Point: dewline.SuctionPressure, Reference: dewline.Absolute}, dewline.PointFitting{Point: dewline.LiquidPressure, Reference: dewline.Absolute})
+	var f Features
+	m.Evaluate(frame(map[dewline.Point]float64{
+		dewline.SuctionPressure: 2.6e6, dewline.SuctionTemp: 0, dewline.LiquidPressure: 9e6, dewline.LiquidTemp: 35,
+	}), &f)
+	if f.Missing[Subcooling] != Transcritical || f.Estimate(Subcooling).Missing == "" {
+		t.Errorf("subcooling is missing for %q, want transcritical", f.Missing[Subcooling])
+	}
+	if !f.OK(Superheat) || !f.OK(PressureRatio) {
+		t.Errorf("superheat %q and pressure ratio %q should exist", f.Missing[Superheat], f.Missing[PressureRatio])
+	}
+}
+
+// TestDischargeServesForTheLiquidLine: without a liquid pressure the discharge pressure serves, less
+// the drop of the coil.
+func TestDischargeServesForTheLiquidLine(t *testing.T) {
+	m := machine(t, "R-134a", dewline.SplitAC, dewline.PointFitting{Point: dewline.DischargePressure, Reference: dewline.Absolute})
+	r, err := thermo.Lookup("R-134a")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var f Features
+	m.Evaluate(frame(map[dewline.Point]float64{dewline.DischargePressure: 1_260_000, dewline.LiquidTemp: 40}), &f)
+	want, err := thermo.Subcooling(r, 1_200_000, si.FromCelsius(40))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := f.Value[Subcooling]; math.Abs(got-float64(want)) > 1e-9 {
+		t.Errorf("subcooling %.4f K, want %.4f at 60 kPa less", got, float64(want))
+	}
+}
+
+func TestRunningIsToldByWhatIsFitted(t *testing.T) {
+	m := machine(t, "R-134a", dewline.SplitAC)
+	for _, c := range []struct {
+		name           string
+		values         map[dewline.Point]float64
+		running, known bool
+	}{
+		{"its own status wins", map[dewline.Point]float64{dewline.CompressorOn: 0, dewline.CompressorCurrent: 9}, false, true},
+		{"current", map[dewline.Point]float64{dewline.CompressorCurrent: 9}, true, true},
+		{"crankcase heater", map[dewline.Point]float64{dewline.CompressorPower: 60}, false, true},
+		{"pressures apart", map[dewline.Point]float64{dewline.SuctionPressure: 200_000, dewline.LiquidPressure: 900_000}, true, true},
+		{"pressures met", map[dewline.Point]float64{dewline.SuctionPressure: 500_000, dewline.LiquidPressure: 510_000}, false, true},
+		{"nothing", nil, false, false},
+	} {
+		fr := frame(c.values)
+		var f Features
+		m.Evaluate(fr, &f)
+		if running, known := m.Running(fr, &f); running != c.running || known != c.known {
+			t.Errorf("%s: running %v, known %v, want %v, %v", c.name, running, known, c.running, c.known)
+		}
+	}
+}
+
+func TestAReadingStandsForItsPointForAWhile(t *testing.T) {
+	m := machine(t, "R-134a", dewline.SplitAC)
+	fr := frame(map[dewline.Point]float64{dewline.SuctionPressure: 300_000})
+	fr.Set(dewline.SuctionTemp, fr.At+m.Hold(), 10)
+	var f Features
+	if m.Evaluate(fr, &f); !f.OK(Superheat) {
+		t.Errorf("superheat is missing for %q though the pressure is only five minutes old", f.Missing[Superheat])
+	}
+	fr.Set(dewline.SuctionTemp, fr.At+1, 10)
+	if m.Evaluate(fr, &f); f.OK(Superheat) {
+		t.Error("superheat of a pressure that is older than it stands for")
+	}
+}
+
+func TestEvaluateDoesNotAllocate(t *testing.T) {
+	m := machine(t, "R-454B", dewline.SplitAC)
+	fr := frame(map[dewline.Point]float64{dewline.SuctionPressure: 800_000, dewline.SuctionTemp: 10, dewline.LiquidPressure: 2_500_000, dewline.LiquidTemp: 35})
+	var f Features
+	if n := testing.AllocsPerRun(100, func() { m.Evaluate(fr, &f) }); n != 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
