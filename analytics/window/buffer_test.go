@@ -1,0 +1,91 @@
+package window
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"dewline"
+)
+
+const minute = dewline.Millis(60_000)
+
+func handedOn(b *Buffer, to dewline.Millis) []Reading {
+	var out []Reading
+	b.Pass(to, func(r Reading) { out = append(out, r) })
+	return out
+}
+
+func TestReadingsLeaveInOrder(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	var want []Reading
+	for at := range dewline.Millis(200) {
+		for p := dewline.Point(1); p < 6; p++ {
+			want = append(want, Reading{At: 1 + at*minute, Point: p, Value: float64(at)})
+		}
+	}
+	mixed := slices.Clone(want)
+	for i := range mixed { // each moves by less than fifteen minutes
+		j := min(len(mixed)-1, i+rng.IntN(70))
+		mixed[i], mixed[j] = mixed[j], mixed[i]
+	}
+	b := Buffer{Lateness: 30 * minute}
+	var got []Reading
+	for _, r := range mixed {
+		if b.Add(r) != Kept {
+			t.Fatalf("%v was not kept", r)
+		}
+		got = append(got, handedOn(&b, b.Watermark())...)
+	}
+	got = append(got, handedOn(&b, b.Newest())...)
+	if !slices.Equal(got, want) {
+		t.Errorf("%d readings left in another order than by time and point", len(got))
+	}
+}
+
+func TestTheFirstValueStands(t *testing.T) {
+	b := Buffer{Lateness: 10 * minute}
+	for _, c := range []struct {
+		r    Reading
+		want Added
+	}{
+		{Reading{minute, 1, 5}, Kept},
+		{Reading{minute, 1, 6}, Again},
+		{Reading{minute, 2, 6}, Kept},
+		{Reading{20 * minute, 1, 7}, Kept},
+		{Reading{10 * minute, 1, 8}, Kept},     // just within the allowance
+		{Reading{10*minute - 1, 1, 8}, Behind}, // just beyond
+	} {
+		if got := b.Add(c.r); got != c.want {
+			t.Errorf("Add(%v) = %v, want %v", c.r, got, c.want)
+		}
+	}
+	if got := handedOn(&b, b.Newest()); len(got) != 4 || got[0].Value != 5 {
+		t.Errorf("handed on %v, want four with 5 first", got)
+	}
+	if got := b.Add(Reading{20 * minute, 3, 1}); got != Behind {
+		t.Errorf("a reading of a time that was passed is %v, want behind", got)
+	}
+}
+
+func TestResumeGoesOnAfterWhatWasPassed(t *testing.T) {
+	var b Buffer
+	b.Lateness = 15 * minute
+	b.Resume(100*minute, 115*minute)
+	if b.Add(Reading{100 * minute, 1, 1}) != Behind || b.Add(Reading{101 * minute, 1, 1}) != Kept {
+		t.Error("only what is newer than what was passed is taken")
+	}
+}
+
+func TestALargeBacklogGivesItsMemoryBack(t *testing.T) {
+	b := Buffer{Lateness: 15 * minute}
+	for i := range dewline.Millis(100_000) {
+		b.Add(Reading{At: 1 + i, Point: 1})
+	}
+	b.Pass(b.Newest(), func(Reading) {})
+	b.Add(Reading{At: 200_000, Point: 1})
+	b.Pass(1, func(Reading) {})
+	if c := cap(b.pending); c > 1000 {
+		t.Errorf("room for %d readings is kept for one", c)
+	}
+}
