@@ -24,15 +24,19 @@ func TestReadingsLeaveInOrder(t *testing.T) {
 			want = append(want, Reading{At: 1 + at*minute, Point: p, Value: float64(at)})
 		}
 	}
-	mixed := slices.Clone(want)
-	for i := range mixed { // each moves by less than fifteen minutes
-		j := min(len(mixed)-1, i+rng.IntN(70))
-		mixed[i], mixed[j] = mixed[j], mixed[i]
+	type arrival struct {
+		Reading
+		arrived dewline.Millis
 	}
+	var mixed []arrival
+	for _, r := range want {
+		mixed = append(mixed, arrival{r, r.At + dewline.Millis(rng.Int64N(int64(30*minute)))})
+	}
+	slices.SortStableFunc(mixed, func(a, b arrival) int { return int(a.arrived - b.arrived) })
 	b := Buffer{Lateness: 30 * minute}
 	var got []Reading
 	for _, r := range mixed {
-		if b.Add(r) != Kept {
+		if b.Add(r.Reading) != Kept {
 			t.Fatalf("%v was not kept", r)
 		}
 		got = append(got, handedOn(&b, b.Watermark())...)
