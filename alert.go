@@ -88,6 +88,11 @@ func (a Alert) Validate() error {
 	if len(a.Causes) > 0 && math.Abs(sum-1) > 1e-6 {
 		return a.invalid("its causes sum to %v, not to 1", sum)
 	}
+	if f := a.Forecast; f != nil {
+		if sum := f.Value + f.DaysP10 + f.DaysP50 + f.DaysP90; math.IsNaN(sum) || math.IsInf(sum, 0) {
+			return a.invalid("its forecast is not finite: leave it out where there is none")
+		}
+	}
 	return nil
 }
 

@@ -187,6 +187,7 @@ func TestAlertValidate(t *testing.T) {
 		"detected early":      func(a *Alert) { a.Detected = a.Onset - 1 },
 		"cleared early":       func(a *Alert) { a.Cleared = a.Onset - 1 },
 		"causes":              func(a *Alert) { a.Causes = a.Causes[1:] },
+		"forecast":            func(a *Alert) { a.Forecast = &Forecast{DaysP90: math.Inf(1)} },
 		"probability":         func(a *Alert) { a.Causes = []Cause{{Overfeed, "", math.NaN()}} },
 	} {
 		a := contractAlert(t)

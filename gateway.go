@@ -70,10 +70,10 @@ type Gateways interface {
 // GatewayStatuses keeps the last status of each gateway, with or without a credential: those that
 // connect to an external broker have none here.
 type GatewayStatuses interface {
-	// RecordGatewayStatus keeps the status that was received last. The same message again (a broker
-	// repeats retained ones to every subscriber) changes nothing, so Received stays that of the
-	// first.
-	RecordGatewayStatus(ctx context.Context, status GatewayStatus) error
+	// RecordGatewayStatus keeps of each gateway the status that was received last. The same message
+	// again (a broker repeats retained ones to every subscriber) changes nothing, so Received stays
+	// that of the first.
+	RecordGatewayStatus(ctx context.Context, statuses ...GatewayStatus) error
 	// ReadGatewayStatus returns the last status, or an error with code NotFound.
 	ReadGatewayStatus(ctx context.Context, id GatewayID) (GatewayStatus, error)
 }

@@ -102,12 +102,12 @@ func (m *memory) KeepRejects(_ context.Context, rejects []dewline.Reject) error 
 	return nil
 }
 
-func (m *memory) RecordGatewayStatus(_ context.Context, s dewline.GatewayStatus) error {
+func (m *memory) RecordGatewayStatus(_ context.Context, statuses ...dewline.GatewayStatus) error {
 	defer m.lock()()
-	if m.noKeep != nil {
+	if m.noKeep != nil && len(statuses) > 0 {
 		return m.noKeep
 	}
-	m.statuses = append(m.statuses, s)
+	m.statuses = append(m.statuses, statuses...)
 	return nil
 }
 

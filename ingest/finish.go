@@ -72,10 +72,8 @@ func (p *Pipeline) keep(b *batch) {
 	}
 	ctx, cancel := context.WithTimeout(p.ctx, keepWithin)
 	defer cancel()
-	for _, status := range b.statuses {
-		if err := p.opts.Statuses.RecordGatewayStatus(ctx, status); err != nil {
-			p.notKept("gateway status", err)
-		}
+	if err := p.opts.Statuses.RecordGatewayStatus(ctx, b.statuses...); err != nil {
+		p.notKept("gateway status", err)
 	}
 	if len(b.Refused) == 0 {
 		return
