@@ -1,0 +1,240 @@
+package sqlstore
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"math"
+	"slices"
+
+	"dewline"
+)
+
+// The keys of roll-ups: see the migration. A slot is the number of a RollUpSpan since 1970.
+const (
+	seriesBits = 32
+	seriesMask = 1<<seriesBits - 1
+	spanMillis = dewline.Millis(dewline.RollUpSpan / 1e6)
+	slotsADay  = 96
+	slotsEnd   = 1 << 31 // of all slots, in the year 63,000
+)
+
+type seriesKey struct {
+	system   dewline.SystemID
+	quantity string
+}
+
+// cell is a roll-up without what its place says already.
+type cell struct {
+	mean, low, high float64
+	n               int64
+}
+
+// PutRollUps implements dewline.RollUps. Of several rows for one time in rows the last stands.
+func (s *Store) PutRollUps(ctx context.Context, rows []dewline.RollUp) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	return s.write(ctx, "store roll-ups", func(tx *sql.Tx) error { return s.putRollUps(ctx, tx, rows) })
+}
+
+func (s *Store) putRollUps(ctx context.Context, tx *sql.Tx, rows []dewline.RollUp) error {
+	ordered, err := s.inKeyOrder(ctx, tx, rows)
+	if err != nil {
+		return err
+	}
+	put, err := tx.PrepareContext(ctx, `
+		INSERT INTO rollup_rows (id, mean, low, high, n) VALUES (?1, ?2, ?3, ?4, ?5)
+		ON CONFLICT (id) DO UPDATE SET mean = excluded.mean, low = excluded.low, high = excluded.high, n = excluded.n`)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = put.Close() }()
+	for _, k := range ordered {
+		r := rows[k.row]
+		if _, err := put.ExecContext(ctx, k.id, r.Mean, r.Min, r.Max, r.Count); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+type keyedRow struct {
+	id  int64
+	row int
+}
+
+// inKeyOrder checks rows and returns their keys in ascending order, which lets the table grow at
+// its end only, however the rows come.
+func (s *Store) inKeyOrder(ctx context.Context, tx *sql.Tx, rows []dewline.RollUp) ([]keyedRow, error) {
+	ordered := make([]keyedRow, len(rows))
+	for i, r := range rows {
+		slot := int64(r.Start / spanMillis)
+		if r.Start < 0 || r.Start%spanMillis != 0 || slot >= slotsEnd {
+			return nil, invalid("store roll-ups", "%s of %s: a roll-up begins at a multiple of 15 minutes, not at %d ms", r.Quantity, r.System, r.Start)
+		}
+		if sum := r.Mean + r.Min + r.Max; math.IsNaN(sum) || math.IsInf(sum, 0) {
+			return nil, invalid("store roll-ups", "%s of %s at %s is not finite", r.Quantity, r.System, r.Start.Time())
+		}
+		id, err := s.seriesID(ctx, tx, seriesKey{r.System, r.Quantity})
+		if err != nil {
+			return nil, err
+		}
+		ordered[i] = keyedRow{slot<<seriesBits | id, i}
+	}
+	slices.SortStableFunc(ordered, func(a, b keyedRow) int { return cmp.Compare(a.id, b.id) })
+	return ordered, nil
+}
+
+// seriesID returns the number of a series, and gives it one if it has none. It remembers all of
+// them: 120,000 lookups would cost more than the rows themselves.
+func (s *Store) seriesID(ctx context.Context, tx *sql.Tx, key seriesKey) (int64, error) {
+	if s.series == nil {
+		if err := s.loadSeries(ctx, tx); err != nil {
+			return 0, err
+		}
+	}
+	if id, ok := s.series[key]; ok {
+		return id, nil
+	}
+	var id int64 // another process may have been quicker, hence the update that changes nothing
+	if err := tx.QueryRowContext(ctx, `
+		INSERT INTO series (system, quantity) VALUES (?1, ?2)
+		ON CONFLICT (system, quantity) DO UPDATE SET system = excluded.system
+		RETURNING id`, key.system, key.quantity).Scan(&id); err != nil {
+		return 0, err
+	}
+	if id > seriesMask {
+		return 0, errors.New("there are more than 2^32 series")
+	}
+	s.series[key] = id
+	return id, nil
+}
+
+func (s *Store) loadSeries(ctx context.Context, tx *sql.Tx) error {
+	known := map[seriesKey]int64{}
+	err := each(ctx, tx, func(rows *sql.Rows) error {
+		var key seriesKey
+		var id int64
+		err := rows.Scan(&id, &key.system, &key.quantity)
+		known[key] = id
+		return err
+	}, `SELECT id, system, quantity FROM series`)
+	if err == nil {
+		s.series = known
+	}
+	return err
+}
+
+// ReadRollUps implements dewline.RollUps.
+func (s *Store) ReadRollUps(ctx context.Context, id dewline.SystemID, quantity string, from, to dewline.Millis) ([]dewline.RollUp, error) {
+	first, end := slotFrom(from), slotFrom(to)
+	if first >= end {
+		return nil, nil
+	}
+	var found []dewline.RollUp
+	add := func(slot int64, c cell) {
+		if first <= slot && slot < end {
+			found = append(found, dewline.RollUp{System: id, Quantity: quantity, Start: dewline.Millis(slot) * spanMillis,
+				Mean: c.mean, Min: c.low, Max: c.high, Count: int(c.n)})
+		}
+	}
+	err := s.read(ctx, "read roll-ups", func(tx *sql.Tx) error {
+		var series int64
+		err := tx.QueryRowContext(ctx, `SELECT id FROM series WHERE system = ?1 AND quantity = ?2`, id, quantity).Scan(&series)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if err := readDays(ctx, tx, series, first/slotsADay, (end-1)/slotsADay, add); err != nil {
+			return err
+		}
+		packed := len(found)
+		if err := readRows(ctx, tx, series, first, end, add); err != nil {
+			return err
+		}
+		found = overlay(found, packed)
+		return nil
+	})
+	return found, err
+}
+
+// slotFrom returns the first slot that begins at or after t.
+func slotFrom(t dewline.Millis) int64 {
+	if t <= 0 {
+		return 0
+	}
+	return min(int64((t-1)/spanMillis)+1, slotsEnd)
+}
+
+// overlay brings found in order, its first rows being from packed days and the rest, which stand
+// above them, from the table of rows.
+func overlay(found []dewline.RollUp, packed int) []dewline.RollUp {
+	if packed == 0 || packed == len(found) {
+		return found
+	}
+	slices.SortStableFunc(found, func(a, b dewline.RollUp) int { return cmp.Compare(a.Start, b.Start) })
+	kept := found[:1]
+	for _, r := range found[1:] {
+		if last := &kept[len(kept)-1]; last.Start == r.Start {
+			*last = r
+		} else {
+			kept = append(kept, r)
+		}
+	}
+	return kept
+}
+
+// readDays adds the cells of the packed days from first to last, oldest first. Days are dense, so
+// each is looked up by its key.
+func readDays(ctx context.Context, tx *sql.Tx, series, first, last int64, add func(int64, cell)) error {
+	var oldest, newest sql.NullInt64
+	if err := tx.QueryRowContext(ctx, `SELECT (SELECT min(id) FROM rollup_days), (SELECT max(id) FROM rollup_days)`).
+		Scan(&oldest, &newest); err != nil || !oldest.Valid {
+		return err
+	}
+	first, last = max(first, oldest.Int64>>seriesBits), min(last, newest.Int64>>seriesBits)
+	if first > last {
+		return nil
+	}
+	return each(ctx, tx, func(rows *sql.Rows) error {
+		var id int64
+		var packed sql.RawBytes
+		if err := rows.Scan(&id, &packed); err != nil {
+			return err
+		}
+		d, err := unpackDay(packed)
+		if err != nil {
+			return dayError(id, err)
+		}
+		for i, c := range d.cells() {
+			add(id>>seriesBits*slotsADay+i, c)
+		}
+		return nil
+	}, `WITH RECURSIVE days (day) AS (
+			SELECT CAST(?2 AS BIGINT) UNION ALL SELECT day + 1 FROM days WHERE day < ?3)
+		SELECT d.id, d.packed FROM days JOIN rollup_days d ON d.id = (days.day << 32) + ?1 ORDER BY days.day`,
+		series, first, last)
+}
+
+// readRows adds the cells of the rows in [first, end), oldest first. Rows are there for the newest
+// days and, here and there, for late data of older ones; so the query steps from each time that is
+// in the table to the next one, rather than asking for each time that might be.
+func readRows(ctx context.Context, tx *sql.Tx, series, first, end int64, add func(int64, cell)) error {
+	return each(ctx, tx, func(rows *sql.Rows) error {
+		var slot int64
+		var c cell
+		err := rows.Scan(&slot, &c.mean, &c.low, &c.high, &c.n)
+		add(slot, c)
+		return err
+	}, `WITH RECURSIVE times (slot) AS (
+			SELECT min(id) >> 32 FROM rollup_rows WHERE id >= ?2
+			UNION ALL
+			SELECT (SELECT min(id) >> 32 FROM rollup_rows WHERE id >= (times.slot + 1) << 32) FROM times WHERE times.slot < ?3)
+		SELECT times.slot, r.mean, r.low, r.high, r.n
+		FROM times JOIN rollup_rows r ON r.id = (times.slot << 32) + ?1 WHERE times.slot < ?3 ORDER BY times.slot`,
+		series, first<<seriesBits, end)
+}
