@@ -11,8 +11,10 @@
 //   - A time newer than the newest known one of its series is surely new. This is nearly every
 //     reading of a fleet, and costs one lookup in memory and no allocation.
 //   - A time equal to the newest is judged by the value in memory.
-//   - Only an older time (a message that came twice, a late one) asks the database what stands
-//     there, once per series and stretch of time in a batch.
+//   - A time in the gap that the newest readings have jumped over (a backlog that follows the
+//     first live reading after an outage) is new too.
+//   - Only another older time (a message that came twice, a late one) asks the database what
+//     stands there, once per series and stretch of time in a batch.
 //
 // The Ledger is the only writer of its database. A second process that writes the same systems
 // would not be seen by it; the package influx says what happens then.

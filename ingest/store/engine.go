@@ -7,19 +7,20 @@ import (
 	"dewline"
 )
 
-// Errors of Append. All but ErrInvalid may pass when the same batch is offered again later.
+// Errors of Append, found with errors.Is. dewline.CanRetry says of an error whether the same batch
+// may pass when it is offered again later.
 var (
 	// ErrInvalid: the batch holds something that no store takes (a system's id that the contract
 	// does not allow, an unknown point, an event, a value that is not finite). The caller should
-	// have refused it; offering it again does not help.
-	ErrInvalid = errors.New("not a reading")
+	// have refused it.
+	ErrInvalid = &dewline.Error{Code: dewline.Invalid, Err: errors.New("not a reading")}
 	// ErrFuture: a time is further ahead of the clock than Limits.MaxAhead. The caller should
 	// have refused it at receipt.
-	ErrFuture = errors.New("time is in the future")
+	ErrFuture = &dewline.Error{Code: dewline.OutOfRange, Retry: true, Err: errors.New("time is in the future")}
 	// ErrFull: the disk budget is spent. Nothing is taken until there is room again.
-	ErrFull = errors.New("no room for readings")
+	ErrFull = &dewline.Error{Code: dewline.Unavailable, Retry: true, Err: errors.New("no room for readings")}
 	// ErrUnavailable: the database does not answer, or cannot make readings durable now.
-	ErrUnavailable = errors.New("readings cannot be stored now")
+	ErrUnavailable = &dewline.Error{Code: dewline.Unavailable, Retry: true, Err: errors.New("readings cannot be stored now")}
 )
 
 // Engine is what a database must do so that a Ledger can make it a dewline.Readings.

@@ -56,7 +56,38 @@ var pointCount = len(dewline.Points()) + 1 // points count from 1
 type series struct {
 	newest dewline.Value // committed; guarded by Ledger.mu
 	ahead  dewline.Value // newest including the batch in work; guarded by the system's shard
+	gap    gap           // guarded by the system's shard
 	handle uint64        // the engine's; guarded by the system's shard
+}
+
+// gap is a stretch of time before the newest reading, without its ends, in which nothing stands.
+// When the first reading after an outage jumps ahead, the outage is such a gap, and the backlog
+// that follows needs no look at the database. Only one is remembered.
+type gap struct{ from, to dewline.Millis }
+
+// gapAge is how far behind the newest reading a gap may end before a shorter one takes its place.
+const gapAge = 3 * 24 * time.Hour
+
+// length may exceed what Millis can hold: before the first reading of all the gap has no start.
+func (g gap) length() uint64 { return uint64(g.to) - uint64(g.from) }
+
+func (g gap) holds(at dewline.Millis) bool { return g.from < at && at < g.to }
+
+// without returns the longer part of g when a reading comes to stand at a time in it.
+func (g gap) without(at dewline.Millis) gap {
+	before, after := gap{g.from, at}, gap{at, g.to}
+	if before.length() > after.length() {
+		return before
+	}
+	return after
+}
+
+// advance makes v the newest reading.
+func (s *series) advance(v dewline.Value) {
+	if jump := (gap{s.ahead.At, v.At}); jump.length() >= s.gap.length() || s.gap.to < v.At.Add(-gapAge) {
+		s.gap = jump
+	}
+	s.ahead = v
 }
 
 // Ledger gives an Engine the promises of dewline.Readings but Close. It remembers the newest
@@ -87,7 +118,7 @@ func NewLedger(engine Engine, limits Limits) (*Ledger, error) {
 		limits:   limits,
 		seed:     maphash.MakeSeed(),
 		systems:  make(map[dewline.SystemID][]series),
-		pageSize: 200,
+		pageSize: 50, // the time of InfluxDB grows faster than their number
 	}
 	l.work.New = func() any { return new(work) }
 	return l, nil
@@ -100,6 +131,15 @@ func (l *Ledger) Forget() {
 	defer l.mu.Unlock()
 	clear(l.systems)
 	l.forgets++
+}
+
+// drop forgets the systems of batch, whose shards are held.
+func (l *Ledger) drop(batch []dewline.Sample) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for i := range batch {
+		delete(l.systems, batch[i].System)
+	}
 }
 
 // work is the memory of one Append, kept for the next.
@@ -208,15 +248,20 @@ func (l *Ledger) settle(ctx context.Context, batch []dewline.Sample, outcomes []
 	if err := l.resolve(ctx, batch, w); err != nil {
 		return err
 	}
-	defer func() { // whatever happened, the next batch starts from what is committed
-		for _, s := range w.series {
-			s.ahead = s.newest
-		}
-	}()
 	l.sort(batch, outcomes, w)
-	if err := l.lookUp(ctx, batch, outcomes, w); err != nil {
+	err := l.lookUp(ctx, batch, outcomes, w)
+	if err == nil {
+		err = l.write(ctx, batch, outcomes, w)
+	}
+	if err != nil {
+		l.drop(batch) // some of it may stand: ask the next time
 		return err
 	}
+	l.publish(batch, outcomes, w)
+	return nil
+}
+
+func (l *Ledger) write(ctx context.Context, batch []dewline.Sample, outcomes []dewline.Outcome, w *work) error {
 	for i, o := range outcomes {
 		if o == dewline.Stored {
 			w.writes = append(w.writes, Write{Sample: batch[i], Handle: &w.series[i].handle})
@@ -226,11 +271,7 @@ func (l *Ledger) settle(ctx context.Context, batch []dewline.Sample, outcomes []
 	if len(w.writes) == 0 {
 		return nil
 	}
-	if err := l.engine.Write(ctx, w.writes); err != nil {
-		return err
-	}
-	l.publish(batch, outcomes, w)
-	return nil
+	return l.engine.Write(ctx, w.writes)
 }
 
 // resolve finds the series of every sample, asking the engine about systems not met before.
@@ -314,11 +355,14 @@ func (l *Ledger) sort(batch []dewline.Sample, outcomes []dewline.Outcome, w *wor
 		switch {
 		case b.At > s.ahead.At && b.At >= oldest:
 			outcomes[i] = dewline.Stored
-			s.ahead = dewline.Value{At: b.At, Value: b.Value}
+			s.advance(dewline.Value{At: b.At, Value: b.Value})
 		case b.At == s.ahead.At:
 			outcomes[i] = same(b.Value, s.ahead.Value)
 		case b.At < oldest:
 			outcomes[i] = dewline.TooOld
+		case s.gap.holds(b.At):
+			outcomes[i] = dewline.Stored
+			s.gap = s.gap.without(b.At)
 		default:
 			outcomes[i] = dewline.TooOld // until looked up
 			w.late = append(w.late, i)
@@ -396,6 +440,9 @@ func (l *Ledger) publish(batch []dewline.Sample, outcomes []dewline.Outcome, w *
 		if s := w.series[i]; wr.At > s.newest.At {
 			s.newest = dewline.Value{At: wr.At, Value: wr.Value}
 		}
+	}
+	for _, s := range w.series {
+		s.ahead = s.newest // they differ where the engine has refused
 	}
 }
 
