@@ -22,6 +22,7 @@ import (
 // whose Run method may take a context.Context, which ends when the process is told to, and a *streams.
 type commands struct {
 	Check   checkCommand   `cmd:"" help:"Check a fleet file and report everything that is wrong in it."`
+	Props   propsCommand   `cmd:"" help:"Look up refrigerants: pressure-temperature tables, superheat and subcooling, states by the thousand."`
 	Version versionCommand `cmd:"" help:"Say which version this is."`
 }
 
@@ -53,6 +54,7 @@ func run(ctx context.Context, args []string, std *streams) int {
 		kong.Name("dewline"),
 		kong.Description("Watches installed air conditioners, heat pumps and refrigeration systems by their superheat and subcooling."),
 		kong.Writers(std.out, std.err),
+		kong.WithHyphenPrefixedParameters(true), // --from "-40 degC"
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true}),
 		kong.BindTo(ctx, (*context.Context)(nil)),
 		kong.Bind(std),
