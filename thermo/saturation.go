@@ -47,7 +47,9 @@ func (r *Refrigerant) saturated(p si.Pascal, dew bool) (State, error) {
 	if err != nil {
 		return State{}, err
 	}
-	return r.saturatedState(&sol, dew), nil
+	s := r.saturatedState(&sol, dew)
+	s.Pressure = p // exactly
+	return s, nil
 }
 
 func (r *Refrigerant) solveAtPres(p si.Pascal, dew bool) (vle.Solution, error) {

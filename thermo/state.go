@@ -101,7 +101,7 @@ func (r *Refrigerant) AtPT(p si.Pascal, t si.Kelvin) (State, error) {
 	if region == TwoPhase {
 		return r.flash(p, t, bub, dew)
 	}
-	return r.atRegion(p, t, region, bub, dew)
+	return r.atRegion(p, t, region, dew)
 }
 
 // onLine is how close to a pure fluid's saturation temperature a state is taken to be on the line.
@@ -160,22 +160,17 @@ func (r *Refrigerant) lowestDew() (presPa, tempK float64) {
 }
 
 // atRegion returns the single-phase state at p, t in a region found by locate.
-func (r *Refrigerant) atRegion(p si.Pascal, t si.Kelvin, region Phase, bub, dew *vle.Solution) (State, error) {
+func (r *Refrigerant) atRegion(p si.Pascal, t si.Kelvin, region Phase, dew *vle.Solution) (State, error) {
 	pres, temp := float64(p), float64(t)
 	ideal := pres / (r.model.GasConstant() * temp)
 	var low, high float64
 	switch {
-	case region == Liquid && bub != nil:
-		low = math.Exp(bub.LnRhoL) // colder liquid at the same pressure is denser
+	case region == Liquid:
+		low = r.leastLiquid(temp)
 	case region == Vapour && dew != nil:
 		low, high = ideal/10, math.Exp(dew.LnRhoV) // hotter vapour at the same pressure is thinner
 	case region == Vapour && p < r.low:
 		low, high = ideal/2, ideal*2
-	case region == Liquid: // above the saturation pressure of its temperature
-		low = float64(r.critical.Density) / r.molarMass
-		if sol, err := r.saturation.AtTemp(temp, false); err == nil {
-			low = math.Exp(sol.LnRhoL)
-		}
 	default: // near or above the critical point, where pressure rises steadily with density
 		low = ideal / 10
 	}
@@ -193,6 +188,22 @@ func (r *Refrigerant) atRegion(p si.Pascal, t si.Kelvin, region Phase, bub, dew 
 	s := r.single(temp, rho)
 	s.Pressure, s.Phase = p, region
 	return s, nil
+}
+
+// leastLiquid returns a density in mol/m3 below which there is no liquid at tempK: that of the
+// bubble point. Below it the isotherm of an equation of state wanders, and has false roots.
+func (r *Refrigerant) leastLiquid(tempK float64) float64 {
+	const inside = 1e-9 // relative, against rounding
+	cold, _ := r.saturation.TempRange(false)
+	sol, err := r.saturation.AtTemp(max(tempK, cold*(1+inside)), false)
+	if err != nil { // between the end of the line and the critical point
+		return float64(r.critical.Density) / r.molarMass
+	}
+	rho := math.Exp(sol.LnRhoL)
+	if tempK < cold { // liquids shrink by about 0.2 % per kelvin there
+		rho = r.solver.LiquidRoot(tempK, &r.z, rho*(1+0.002*(cold-tempK)))
+	}
+	return rho * (1 - inside)
 }
 
 // flash returns the two-phase state of a blend at p and a temperature within its glide.
@@ -268,9 +279,19 @@ func (r *Refrigerant) atCaloric(p si.Pascal, target float64, quantity, unit stri
 
 // solveTemp finds the single-phase state between two temperatures by Newton's method inside a bracket.
 func (r *Refrigerant) solveTemp(p si.Pascal, target float64, low, high si.Kelvin, quantity, unit string, of func(*State) (value, byTemp float64)) (State, error) {
-	inside := func(t si.Kelvin) (State, error) {
-		// The ends may be saturation temperatures, where a pure fluid's state is not determined.
-		return r.AtPT(p, min(max(t, low+4*onLine), high-4*onLine))
+	// The ends may be saturation temperatures, where a pure fluid's state is not determined.
+	from, to := low+4*onLine, high-4*onLine
+	inside := func(t si.Kelvin) (State, error) { return r.AtPT(p, min(max(t, from), to)) }
+	// Far below the saturation lines some equations are no longer sound, so the way there is only
+	// taken when the target lies there.
+	if cold, _ := r.saturation.TempRange(false); low < si.Kelvin(cold) && si.Kelvin(cold) < high {
+		if s, err := inside(si.Kelvin(cold)); err == nil {
+			if v, _ := of(&s); v <= target {
+				low = si.Kelvin(cold)
+			} else {
+				high = si.Kelvin(cold)
+			}
+		}
 	}
 	first, err := inside(low)
 	if err != nil {
@@ -294,27 +315,36 @@ func (r *Refrigerant) solveTemp(p si.Pascal, target float64, low, high si.Kelvin
 			fmt.Sprintf("%.6g %s", a, unit), fmt.Sprintf("%.6g %s", b, unit), ErrOutOfRange, "the limits of the equation of state"}
 	}
 	t := low + (high-low)*si.Kelvin((target-a)/(b-a))
+	before := math.Inf(1)
 	for range 100 {
 		s, err := inside(t)
 		if err != nil {
 			return State{}, err
 		}
 		v, slope := of(&s)
+		off := math.Abs(v - target)
+		if off <= 1e-13*(b-a) {
+			return s, nil
+		}
 		if v < target {
 			low = t
 		} else {
 			high = t
 		}
 		next := t + si.Kelvin((target-v)/slope)
-		if !(next > low && next < high) {
+		// Above the critical pressure the property rises steeply in the middle and Newton's method
+		// would jump from one side to the other for ever.
+		if !(next > low && next < high) || off > before/2 {
 			next = (low + high) / 2
+		} else {
+			before = off
 		}
 		if math.Abs(float64(next-t)) < 1e-10 || high-low < 1e-10 {
 			return s, nil
 		}
 		t = next
 	}
-	return inside(t)
+	return State{}, fmt.Errorf("%s at %s: %w", r.name, kPa(p), vle.ErrNoConvergence)
 }
 
 // inGlide finds the two-phase state at p where a property that rises with the vapour fraction has

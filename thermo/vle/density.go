@@ -15,7 +15,7 @@ var ErrNoDensity = errors.New("no density gives this pressure")
 func (s *Solver) Density(tempK, presPa, low, high float64) (float64, error) {
 	a, b := math.Log(low), math.Log(high)
 	lnRho := (a + b) / 2
-	if s.model.Pressure(tempK, high, &s.z).Pres < presPa {
+	if s.model.Pressure(tempK, high, &s.z).Pres < presPa || s.model.Pressure(tempK, low, &s.z).Pres > presPa {
 		return 0, ErrNoDensity
 	}
 	for range 200 {

@@ -62,7 +62,7 @@ func (s *Solver) traceBranch(lowK, beta float64) (branch, error) {
 	}
 	// Down: the nodes come in falling order of temperature and are turned round afterwards.
 	b.nodes = append(b.nodes, first)
-	for b.last().at.Temp() > lowK {
+	for b.last().at.Temp() > lowK*(1+1e-6) {
 		if b.last().byDS.LnT >= 0 { // the line turns back: the end of one liquid
 			b.nodes = b.nodes[:len(b.nodes)-1]
 			break
@@ -71,6 +71,7 @@ func (s *Solver) traceBranch(lowK, beta float64) (branch, error) {
 			break
 		}
 	}
+	s.endAt(&b, lowK)
 	slices.Reverse(b.nodes)
 	// Up: toward the critical point the step halves, so that the extrapolation to it is well founded.
 	for gap := b.last().at.gap(); gap > gapEnd; gap = b.last().at.gap() {
@@ -92,6 +93,24 @@ func (s *Solver) traceBranch(lowK, beta float64) (branch, error) {
 		}
 	}
 	return b, nil
+}
+
+// endAt moves the last node, which a step has taken beyond lowK, back to it: below lowK the
+// equations are not valid, and a substance may have no liquid.
+func (s *Solver) endAt(b *branch, lowK float64) {
+	k := len(b.nodes) - 1
+	if k == 0 || b.last().at.Temp() >= lowK {
+		return
+	}
+	lnT, hold := math.Log(lowK), spec{fixBeta, b.beta}
+	start := s.between(b.last(), &b.nodes[k-1], lnT, func(e *Equilibrium) float64 { return e.LnT })
+	at, _, err := s.refine(start, spec{fixTemp, lnT}, hold)
+	if err != nil {
+		return
+	}
+	if at, tangent, err := s.refine(at, spec{fixGap, at.gap()}, hold); err == nil {
+		b.nodes[k] = node{at, tangent}
+	}
 }
 
 // firstNode solves the first point of a branch: at the lowest temperature if it can, else where
@@ -193,14 +212,18 @@ func (env *Envelope) PresRange() (low, high float64) {
 	a, b := &env.branches[0], &env.branches[1]
 	low = max(a.nodes[0].at.LnP, b.nodes[0].at.LnP)
 	high = min(a.nodes[a.top].at.LnP, b.nodes[b.top].at.LnP)
-	return math.Exp(low), math.Exp(high)
+	return math.Exp(low - rounding), math.Exp(high + rounding)
 }
+
+// rounding widens the ends of the lines, so that a value that is the end but for the rounding of
+// its logarithm is not outside.
+const rounding = 1e-12
 
 // TempRange returns the temperatures in K of one branch (dew or bubble) over the pressures that it
 // can be solved for.
 func (env *Envelope) TempRange(dew bool) (low, high float64) {
 	b := env.branch(dew)
-	return b.nodes[0].at.Temp(), b.nodes[b.top].at.Temp()
+	return math.Exp(b.nodes[0].at.LnT - rounding), math.Exp(b.nodes[b.top].at.LnT + rounding)
 }
 
 func (env *Envelope) branch(dew bool) *branch {
@@ -236,7 +259,7 @@ func (env *Envelope) AtTemp(tempK float64, dew bool) (Solution, error) {
 func (env *Envelope) at(value float64, dew bool, kind specKind, of func(*Equilibrium) float64) (Solution, error) {
 	b := env.branch(dew)
 	lo, hi := 0, b.top
-	if !(value >= of(&b.nodes[lo].at) && value <= of(&b.nodes[hi].at)) {
+	if !(value >= of(&b.nodes[lo].at)-2*rounding && value <= of(&b.nodes[hi].at)+2*rounding) {
 		return Solution{}, ErrOutside
 	}
 	for hi-lo > 1 {
@@ -281,19 +304,69 @@ func (env *Envelope) AtFraction(presPa, beta float64) (Equilibrium, error) {
 	if err != nil {
 		return Equilibrium{}, err
 	}
-	return env.s.blend(&bub.Equilibrium, &dew.Equilibrium, beta, spec{fixPres, math.Log(presPa)}, spec{fixBeta, beta})
+	return env.s.fraction(&bub.Equilibrium, &dew.Equilibrium, beta, maxHalvings)
 }
 
-// AtPresTemp solves the two-phase state at presPa and a temperature between bubble and dew.
+// maxHalvings bounds how finely fraction divides its way.
+const maxHalvings = 6
+
+// fraction solves the state of vapour fraction beta at the pressure of two states that enclose it,
+// started between them. Where they are too far apart for that it goes there by halves.
+func (s *Solver) fraction(from, to *Equilibrium, beta float64, halvings int) (Equilibrium, error) {
+	share := (beta - from.Beta) / (to.Beta - from.Beta)
+	start := from.scaled(s.n, 1-share)
+	start.axpy(s.n, share, to)
+	e, _, err := s.refine(start, spec{fixPres, from.LnP}, spec{fixBeta, beta})
+	if err == nil && near(&e, &start, from, to) {
+		return e, nil
+	}
+	if halvings == 0 {
+		return e, cmp.Or(err, ErrNoConvergence)
+	}
+	mid, err := s.fraction(from, to, (from.Beta+beta)/2, halvings-1)
+	if err != nil {
+		return mid, err
+	}
+	return s.fraction(&mid, to, beta, halvings-1)
+}
+
+// near says whether a solution is near where it was expected between two states: nearer than a
+// third of their distance in temperature and densities. Equations of state have false solutions
+// beside the true ones, and those are further off.
+func near(got, want, from, to *Equilibrium) bool {
+	close := func(of func(*Equilibrium) float64) bool {
+		return math.Abs(of(got)-of(want)) < 1e-3+math.Abs(of(to)-of(from))/3
+	}
+	return got.gap() > 0 &&
+		close(func(e *Equilibrium) float64 { return e.LnT }) &&
+		close(func(e *Equilibrium) float64 { return e.LnRhoL }) &&
+		close(func(e *Equilibrium) float64 { return e.LnRhoV })
+}
+
+// AtPresTemp solves the two-phase state at presPa and a temperature between bubble and dew. Bubble
+// and dew point close in on it by their vapour fraction, so that no other solution is taken.
 func (env *Envelope) AtPresTemp(presPa, tempK float64, bub, dew *Equilibrium) (Equilibrium, error) {
-	beta := (tempK - bub.Temp()) / (dew.Temp() - bub.Temp())
-	return env.s.blend(bub, dew, beta, spec{fixPres, math.Log(presPa)}, spec{fixTemp, math.Log(tempK)})
-}
-
-// blend starts a two-phase solution between bubble and dew point.
-func (s *Solver) blend(bub, dew *Equilibrium, beta float64, first, second spec) (Equilibrium, error) {
-	start := bub.scaled(s.n, 1-beta)
-	start.axpy(s.n, beta, dew)
-	e, _, err := s.refine(start, first, second)
-	return e, err
+	s, lnT := env.s, math.Log(tempK)
+	from, to := *bub, *dew
+	for range 60 {
+		beta := from.Beta + (to.Beta-from.Beta)*(lnT-from.LnT)/(to.LnT-from.LnT)
+		// Never closer to an end than a tenth of the way: the line is curved.
+		beta = min(max(beta, 0.9*from.Beta+0.1*to.Beta), 0.1*from.Beta+0.9*to.Beta)
+		e, err := s.fraction(&from, &to, beta, maxHalvings)
+		if err != nil {
+			return e, err
+		}
+		if math.Abs(e.LnT-lnT) < 0.05*(dew.LnT-bub.LnT) || to.Beta-from.Beta < 1e-6 {
+			last, _, err := s.refine(e, spec{fixPres, e.LnP}, spec{fixTemp, lnT})
+			if err == nil && last.Beta >= from.Beta && last.Beta <= to.Beta {
+				return last, nil
+			}
+		}
+		if e.LnT < lnT {
+			from = e
+		} else {
+			to = e
+		}
+	}
+	return Equilibrium{}, ErrNoConvergence
 }

@@ -30,7 +30,7 @@ func (s *Solver) start(tempK, beta float64) Equilibrium {
 		for i := range s.n {
 			volume += x[i] / rhoPure[i]
 		}
-		rho = s.liquidRoot(tempK, &x, 1/volume)
+		rho = s.LiquidRoot(tempK, &x, 1/volume)
 		lnFug := s.LnFugacity(tempK, rho, &x)
 		var bubble, dew float64
 		for i := range s.n {
@@ -60,10 +60,11 @@ func (s *Solver) start(tempK, beta float64) Equilibrium {
 	return e
 }
 
-// liquidRoot returns the density of the liquid at negligible pressure. Newton's method comes from
+// LiquidRoot returns the density in mol/m3 of a liquid of mole fractions x at negligible pressure;
+// guess is within some percent of it. Newton's method comes from
 // the dense side, where the isotherm is steep and convex, and so ends at the true liquid and not
 // at one of the false roots that such equations have between the phases.
-func (s *Solver) liquidRoot(tempK float64, x *[MaxN]float64, guess float64) float64 {
+func (s *Solver) LiquidRoot(tempK float64, x *[MaxN]float64, guess float64) float64 {
 	lnRho := math.Log(1.08 * guess)
 	for range 30 {
 		p := s.model.Pressure(tempK, math.Exp(lnRho), x)
