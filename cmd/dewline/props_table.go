@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"math"
+	"slices"
 
 	"dewline/thermo"
 	"dewline/thermo/si"
@@ -28,16 +30,16 @@ type propsRow struct {
 func newTable(r *thermo.Refrigerant, g propsGauge, s propsSpan, u propsUnits) (*propsTable, error) {
 	t := &propsTable{facts: r.Facts(), gauge: g, byPressure: s.pressure}
 	for _, at := range s.at {
-		row, err := newRow(r, at, s.pressure)
-		switch {
-		case err == nil:
-			t.rows = append(t.rows, row)
-		case t.why == nil:
-			t.why = u.reword(err)
-			fallthrough
-		default:
-			t.left++
+		row, err := temperatureRow(r, si.Kelvin(at))
+		if s.pressure {
+			row, err = pressureRow(r, si.Pascal(at))
 		}
+		if err == nil {
+			t.rows = append(t.rows, row)
+			continue
+		}
+		t.left++
+		t.why = firstError(t.why, u.reword(err))
 	}
 	if len(t.rows) == 0 {
 		return nil, t.why
@@ -45,53 +47,55 @@ func newTable(r *thermo.Refrigerant, g propsGauge, s propsSpan, u propsUnits) (*
 	return t, nil
 }
 
-// newRow solves both points of a row. A row of which only one exists, as at the ends of a blend's
-// lines, stands with that one.
-func newRow(r *thermo.Refrigerant, at float64, byPressure bool) (propsRow, error) {
-	row := propsRow{At: &at}
-	solve := func(bubbleOrDew func(*thermo.Refrigerant, float64) (thermo.State, error)) (*thermo.State, error) {
-		s, err := bubbleOrDew(r, at)
-		if err != nil {
-			return nil, err
-		}
-		return &s, nil
+// temperatureRow solves both points at a temperature. A row of which only one exists, as at the ends
+// of a blend's lines, stands with that one.
+func temperatureRow(r *thermo.Refrigerant, t si.Kelvin) (propsRow, error) {
+	bubble, errBubble := r.BubbleAt(t)
+	dew, errDew := r.DewAt(t)
+	if errBubble != nil && errDew != nil {
+		return propsRow{}, transcritical(r, t, errBubble)
 	}
-	bubbleOf, dewOf, of := bubbleAtTemp, dewAtTemp, func(s *thermo.State) float64 { return float64(s.Pressure) }
-	if byPressure {
-		bubbleOf, dewOf, of = bubbleAtPressure, dewAtPressure, func(s *thermo.State) float64 { return float64(s.Temperature) }
-	}
-	bubble, err := solve(bubbleOf)
-	dew, errDew := solve(dewOf)
-	if bubble == nil && dew == nil {
-		return row, transcritical(r, at, byPressure, err)
-	}
-	if bubble != nil {
-		row.Bubble = new(of(bubble))
-		if glide, err := r.Glide(bubble.Pressure); err == nil {
-			row.Glide = new(float64(glide))
-		}
+	row := propsRow{At: new(float64(t))}
+	if errBubble == nil {
+		row.Bubble, row.Glide = new(float64(bubble.Pressure)), glideAt(r, bubble.Pressure)
 	}
 	if errDew == nil {
-		row.Dew = new(of(dew))
+		row.Dew = new(float64(dew.Pressure))
 	}
 	return row, nil
 }
 
-func bubbleAtTemp(r *thermo.Refrigerant, t float64) (thermo.State, error) {
-	return r.BubbleAt(si.Kelvin(t))
+// pressureRow is temperatureRow at an absolute pressure.
+func pressureRow(r *thermo.Refrigerant, p si.Pascal) (propsRow, error) {
+	bubble, errBubble := r.Bubble(p)
+	dew, errDew := r.Dew(p)
+	if errBubble != nil && errDew != nil {
+		return propsRow{}, errBubble
+	}
+	row := propsRow{At: new(float64(p)), Glide: glideAt(r, p)}
+	if errBubble == nil {
+		row.Bubble = new(float64(bubble.Temperature))
+	}
+	if errDew == nil {
+		row.Dew = new(float64(dew.Temperature))
+	}
+	return row, nil
 }
-func dewAtTemp(r *thermo.Refrigerant, t float64) (thermo.State, error) { return r.DewAt(si.Kelvin(t)) }
-func bubbleAtPressure(r *thermo.Refrigerant, p float64) (thermo.State, error) {
-	return r.Bubble(si.Pascal(p))
-}
-func dewAtPressure(r *thermo.Refrigerant, p float64) (thermo.State, error) {
-	return r.Dew(si.Pascal(p))
+
+// glideAt returns the glide, nil where it does not exist. Below zero it is rounding of the solvers:
+// the dew point of a mixture is never below its bubble point.
+func glideAt(r *thermo.Refrigerant, p si.Pascal) *float64 {
+	g, err := r.Glide(p)
+	if err != nil {
+		return nil
+	}
+	return new(max(float64(g), 0))
 }
 
 // transcritical says so of a temperature above the critical one; of a pressure the error says it.
-func transcritical(r *thermo.Refrigerant, at float64, byPressure bool, err error) error {
+func transcritical(r *thermo.Refrigerant, t si.Kelvin, err error) error {
 	critical := r.Critical().Temperature
-	if e, ok := errors.AsType[*thermo.RangeError](err); ok && !byPressure && critical > 0 && si.Kelvin(at) > critical {
+	if e, ok := errors.AsType[*thermo.RangeError](err); ok && critical > 0 && t > critical {
 		above := *e
 		above.Note = "transcritical: above the critical temperature there is no saturation"
 		return &above
@@ -134,36 +138,54 @@ func (t *propsTable) glideNote() string {
 }
 
 func (t *propsTable) writeColumns(p *propsPage, u propsUnits, pressureUnit string) {
-	temperature := func(v *float64) string { return cell(v, func(v float64) string { return u.kelvin(si.Kelvin(v)) }) }
-	pressure := func(v *float64) string {
-		return cell(v, func(v float64) string { return u.pascal(si.Pascal(v) - t.counted()) })
-	}
-	glide := func(v *float64) string { return cell(v, func(v float64) string { return u.delta(si.DeltaK(v), 1) }) }
-	at, other, atName, atUnit, otherUnit := temperature, pressure, "Temperature", u.temperature.String(), pressureUnit
+	temperature := func(v float64) float64 { return u.temperatureValue(si.Kelvin(v)) }
+	pressure := func(v float64) float64 { return u.pressureValue(si.Pascal(v) - t.counted()) }
+	difference := func(v float64) float64 { return u.differenceValue(si.DeltaK(v)) }
+
+	name, unit, at, atDecimals := "Temperature", u.temperature.String(), temperature, 1
+	otherUnit, other, otherDecimals := pressureUnit, pressure, u.pressureDecimals
 	if t.byPressure {
-		at, other, atName, atUnit, otherUnit = pressure, temperature, "Pressure", pressureUnit, u.temperature.String()
+		name, unit, otherUnit, at, other = "Pressure", otherUnit, unit, other, at
+		atDecimals, otherDecimals = otherDecimals, atDecimals
 	}
+	atDecimals = t.decimals(at, atDecimals)
 	if t.pure() {
-		p.line("%14s %16s", atName, "Saturation")
-		p.line("%14s %16s", atUnit, otherUnit)
+		p.line("%14s %16s", name, "Saturation")
+		p.line("%14s %16s", unit, otherUnit)
 		for _, row := range t.rows {
-			p.line("%14s %16s", at(row.At), other(row.Bubble))
+			p.line("%14s %16s", cell(row.At, at, atDecimals), cell(row.Bubble, other, otherDecimals))
 		}
 		return
 	}
-	p.line("%14s %16s %16s %10s", atName, "Bubble", "Dew", "Glide")
-	p.line("%14s %16s %16s %10s", atUnit, otherUnit, otherUnit, u.difference)
+	p.line("%14s %16s %16s %10s", name, "Bubble", "Dew", "Glide")
+	p.line("%14s %16s %16s %10s", unit, otherUnit, otherUnit, u.difference)
 	for _, row := range t.rows {
-		p.line("%14s %16s %16s %10s", at(row.At), other(row.Bubble), other(row.Dew), glide(row.Glide))
+		p.line("%14s %16s %16s %10s", cell(row.At, at, atDecimals), cell(row.Bubble, other, otherDecimals),
+			cell(row.Dew, other, otherDecimals), cell(row.Glide, difference, 1))
 	}
 }
 
-// cell writes a value, or a dash where there is none.
-func cell(v *float64, write func(float64) string) string {
+// decimals returns how many decimals show the first column as it is, or the usual number where a
+// few more would not do.
+func (t *propsTable) decimals(at func(float64) float64, usual int) int {
+	for n := usual; n <= usual+2; n++ {
+		scale := math.Pow10(n)
+		if !slices.ContainsFunc(t.rows, func(row propsRow) bool {
+			v := at(*row.At) * scale
+			return math.Abs(v-math.Round(v)) > 1e-6
+		}) {
+			return n
+		}
+	}
+	return usual
+}
+
+// cell writes a value as shown, or a dash where there is none.
+func cell(v *float64, shown func(float64) float64, decimals int) string {
 	if v == nil {
 		return "-"
 	}
-	return write(*v)
+	return fixed(shown(*v), decimals)
 }
 
 func (t *propsTable) writeNotes(p *propsPage, u propsUnits) {

@@ -95,8 +95,7 @@ func (u propsUnits) pascal(p si.Pascal) string { return fixed(u.pressureValue(p)
 func (u propsUnits) kelvin(t si.Kelvin) string { return fixed(u.temperatureValue(t), 1) }
 
 func (u propsUnits) delta(d si.DeltaK, decimals int) string {
-	v, _ := si.Convert(float64(d), si.Difference.Unit(), u.difference)
-	return fixed(v, decimals)
+	return fixed(u.differenceValue(d), decimals)
 }
 
 func (u propsUnits) pressureValue(p si.Pascal) float64 {
@@ -106,6 +105,11 @@ func (u propsUnits) pressureValue(p si.Pascal) float64 {
 
 func (u propsUnits) temperatureValue(t si.Kelvin) float64 {
 	v, _ := si.Convert(float64(t), si.Temperature.Unit(), u.temperature)
+	return v
+}
+
+func (u propsUnits) differenceValue(d si.DeltaK) float64 {
+	v, _ := si.Convert(float64(d), si.Difference.Unit(), u.difference)
 	return v
 }
 
