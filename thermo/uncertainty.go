@@ -25,14 +25,20 @@ func (m PressureReading) Absolute() (p, u si.Pascal, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	u = StandardUncertainty(m.Accuracy)
-	if m.Reference == Gauge {
-		u = si.Pascal(math.Hypot(float64(u), float64(StandardUncertainty(weather))))
-	}
+	u = m.Uncertainty()
 	if math.IsNaN(float64(u)) || math.IsInf(float64(u), 0) {
 		return 0, 0, errAccuracy("pressure", float64(m.Accuracy))
 	}
 	return p, u, nil
+}
+
+// Uncertainty returns the standard uncertainty of the absolute pressure.
+func (m PressureReading) Uncertainty() si.Pascal {
+	u := StandardUncertainty(m.Accuracy)
+	if m.Reference == Gauge {
+		u = si.Pascal(math.Hypot(float64(u), float64(StandardUncertainty(weather))))
+	}
+	return u
 }
 
 // TemperatureReading is what a temperature sensor says and how well.
