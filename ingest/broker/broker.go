@@ -303,6 +303,12 @@ func (s *Server) Ready() error {
 	return nil
 }
 
+// Waiting returns how many messages ingest has not acknowledged yet.
+func (s *Server) Waiting() (int64, error) {
+	state, err := s.queue.state()
+	return state.messages, err
+}
+
 // Addr returns the address that gateways connect to.
 func (s *Server) Addr() net.Addr { return s.front.ln.Addr() }
 

@@ -327,6 +327,71 @@ func TestAnInterruptionKeepsOrder(t *testing.T) {
 	}
 }
 
+// Retained statuses of many gateways must not crowd out readings when ingest connects again.
+func TestReconnectingWithManyStatusesIsQuick(t *testing.T) {
+	s := start(t, broker.Options{Open: true, InFlight: 20})
+	in := subscribe(t, s)
+	gw := connect(t, gateway(s, "quay/gw"))
+	for i := range 50 {
+		if err := wait(gw.Publish(fmt.Sprintf("dewline/quay/gw%d/status", i), 1, true, "{}")); err != nil {
+			t.Fatal(err)
+		}
+		in.next(t).Ack()
+	}
+	in.Disconnect(100)
+	in = subscribe(t, s)
+	for i := range 50 {
+		if err := wait(gw.Publish("dewline/quay/hall-ac/readings", 1, false, fmt.Sprint(i))); err != nil {
+			t.Fatal(err)
+		}
+		m := in.next(t)
+		if string(m.Payload()) != fmt.Sprint(i) {
+			t.Fatalf("%s came when reading %d was due", m.Payload(), i)
+		}
+		m.Ack()
+	}
+}
+
+func TestTooMuchFromOneGatewayIsReadSlowly(t *testing.T) {
+	s := start(t, broker.Options{GatewayRate: 100_000})
+	in := subscribe(t, s)
+	hasty, other := connect(t, gateway(s, "quay/gw")), connect(t, gateway(s, "pier/gw"))
+	began := time.Now()
+	var tokens []paho.Token
+	for range 20 {
+		tokens = append(tokens, hasty.Publish("dewline/quay/hall-ac/readings", 1, false, make([]byte, 10_000)))
+	}
+	if err := wait(other.Publish("dewline/pier/hall-ac/readings", 1, false, "x")); err != nil || time.Since(began) > time.Second {
+		t.Errorf("another gateway waited %v, %v", time.Since(began), err)
+	}
+	for _, token := range tokens {
+		if err := wait(token); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if took := time.Since(began); took < time.Second { // 200 kB less the burst of 64 KiB
+		t.Errorf("200 kB at 100 kB a second took %v", took)
+	}
+	for range 21 {
+		in.next(t).Ack()
+	}
+}
+
+func TestConnectionsAreLimited(t *testing.T) {
+	s := start(t, broker.Options{Open: true, MaxConnections: 2})
+	subscribe(t, s)
+	connect(t, gateway(s, "quay/a"))
+	b := connect(t, gateway(s, "quay/b"))
+	if err := wait(paho.NewClient(gateway(s, "quay/c")).Connect()); err == nil {
+		t.Fatal("a third was let in")
+	}
+	b.Disconnect(50)
+	waitFor(t, "there is room for another", func() bool {
+		c := paho.NewClient(gateway(s, "quay/c"))
+		return wait(c.Connect()) == nil
+	})
+}
+
 func TestAFullDiskRefusesAndRecovers(t *testing.T) {
 	s := start(t, broker.Options{MaxDisk: 3 << 20}) // less than what slows gateways down
 	in := subscribe(t, s)

@@ -1,6 +1,8 @@
 package broker
 
-// Credentials knows the gateways and their passwords.
+// Credentials knows the gateways and their passwords. dewline.Gateways is one. The user name of a
+// gateway is its dewline.GatewayID, which is its MQTT client id as well. (A dot in place of the
+// slash would not do: the NATS server takes none in a client id.)
 //
 // Passwords should be made by the service, from at least 128 random bits, and kept as an HMAC or
 // SHA-256. A slow hash protects passwords that people choose; for random ones it protects nothing
@@ -12,8 +14,3 @@ package broker
 type Credentials interface {
 	Verify(user, password string) (site, gateway string, ok bool)
 }
-
-// UserName returns the user name of a gateway, which is its MQTT client id as well. It is the
-// name that the command line uses; the slash occurs in no id. (A dot would do for people, but the
-// NATS server takes none in a client id.)
-func UserName(site, gateway string) string { return site + "/" + gateway }

@@ -61,6 +61,15 @@ func (f frame) topic(r *bufio.Reader) ([]byte, error) {
 	return b[f.head+2:], nil
 }
 
+// unretain clears the retain flag of a PUBLISH that stands next in r.
+func unretain(r *bufio.Reader) error {
+	b, err := r.Peek(1) // the reader's own memory, so what is read later is changed
+	if err == nil {
+		b[0] &^= 1
+	}
+	return err
+}
+
 // copy moves the packet from r to w in pieces of what has arrived.
 func (f frame) copy(w io.Writer, r *bufio.Reader) error {
 	for left := f.size; left > 0; {

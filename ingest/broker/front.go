@@ -50,12 +50,13 @@ type client struct {
 	user, password string
 	rights         rights
 	near, far      net.Conn // to the gateway, to the NATS server
+	wire           net.Conn // near without TLS, whose Close would wait to say goodbye
 	pace           pacer
 	counted        int64 // of pace.sent, by the governor
 }
 
 func (c *client) close() {
-	c.near.Close()
+	c.wire.Close()
 	c.far.Close()
 }
 
@@ -132,9 +133,10 @@ func (f *front) close() {
 }
 
 // serve carries one connection from CONNECT to its end.
-func (f *front) serve(near net.Conn) {
-	unhang := context.AfterFunc(f.ctx, func() { near.Close() })
+func (f *front) serve(wire net.Conn) {
+	unhang := context.AfterFunc(f.ctx, func() { wire.Close() })
 	defer unhang()
+	near := wire
 	near.SetDeadline(time.Now().Add(connectWithin)) //nolint:errcheck // a closed connection shows in the read
 	if f.opts.TLS != nil {
 		near = tls.Server(near, f.opts.TLS)
@@ -152,7 +154,7 @@ func (f *front) serve(near net.Conn) {
 		return
 	}
 	near.SetDeadline(time.Time{}) //nolint:errcheck // as above
-	c.near = near
+	c.near, c.wire = near, wire
 	if err := f.attach(c, hello); err != nil {
 		f.log.Warn("the broker does not take an MQTT connection", "user", c.user, "err", err)
 		return
@@ -223,6 +225,9 @@ func (f *front) attach(c *client, hello *packets.ConnectPacket) error {
 	// The NATS server knows the connection by its address, so the password stays here.
 	hello.Username, hello.UsernameFlag = "gateway", true
 	hello.Password, hello.PasswordFlag = nil, false
+	if hello.WillFlag { // see forward; and a will waits for ingest like any reading
+		hello.WillRetain, hello.WillQos = false, 1
+	}
 	if err := hello.Write(far); err != nil {
 		f.detach(c)
 		return err
@@ -261,6 +266,10 @@ type onlyWriter struct{ io.Writer }
 
 // forward passes the gateway's packets on, each PUBLISH after a look at its topic and at the pace
 // of the connection. It returns why it ended, io.EOF included.
+//
+// Nothing is retained: only ingest can subscribe, and its session misses no status. The NATS server
+// would send it all retained statuses at each connect, in the same window as readings, and those
+// that found no room in the window would come a minute late.
 func (f *front) forward(c *client, in *bufio.Reader) error {
 	out := bufio.NewWriterSize(c.far, bufferSize)
 	for {
@@ -282,6 +291,9 @@ func (f *front) forward(c *client, in *bufio.Reader) error {
 			if !c.rights.mayPublish(topic) {
 				f.metrics.refused.WithLabelValues("topic").Inc()
 				return forbiddenTopic(string(topic))
+			}
+			if err := unretain(in); err != nil {
+				return err
 			}
 		}
 		if err := next.copy(out, in); err != nil {

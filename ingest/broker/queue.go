@@ -12,10 +12,8 @@ import (
 )
 
 const (
-	// stream is where the NATS server keeps the messages of its MQTT sessions, and subjects what
-	// it stores there.
-	stream   = "$MQTT_msgs"
-	subjects = "$MQTT.msgs.>"
+	// stream is where the NATS server keeps the messages of its MQTT sessions.
+	stream = "$MQTT_msgs"
 	// ackWait is when a message that ingest has not acknowledged is sent again though ingest is
 	// still connected. Ingest drops such repeats, so it only costs traffic while a store is slow.
 	ackWait = time.Minute
@@ -73,10 +71,14 @@ func ask[T any](q *queue, subject string, request any, reply *T, failure func(*T
 // prepare makes the stream as the MQTT part of the server would, but for a limit of its own: at
 // the limit messages are refused (the gateway gets no acknowledgement) while sessions, in another
 // stream, can still be written, so that ingest can connect and take messages out.
+//
+// The stream's subjects are the same as the filter of ingest's subscription. Then JetStream reads
+// on from message to message, where it would otherwise search an index of all systems for each: a
+// fifth of all that the broker does, with 2,000 systems. The front lets nothing else in.
 func (q *queue) prepare(maxBytes int64) error {
 	want := server.StreamConfig{
 		Name:      stream,
-		Subjects:  []string{subjects},
+		Subjects:  []string{q.filter},
 		Storage:   server.FileStorage,
 		Retention: server.InterestPolicy,
 		Discard:   server.DiscardNew,

@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/url"
 	"sync"
+	"time"
 )
 
 // dial opens a connection to a broker. The schemes are those that the paho client documents.
@@ -29,8 +30,12 @@ func withPort(u *url.URL, usual string) string {
 	return net.JoinHostPort(u.Hostname(), usual)
 }
 
-// bufferedConn reads ahead and gathers writes: while one write is on its way, those that follow
-// collect and leave together. Order is kept, and Close sends what is still there.
+// gather is how long a write waits for others. The acknowledgements of a batch come one after the
+// other in microseconds; each on its own would cost a system call here and one at the broker.
+const gather = time.Millisecond
+
+// bufferedConn reads ahead and gathers writes that follow one another, so that they leave together.
+// Order is kept, and Close sends what is still there.
 type bufferedConn struct {
 	net.Conn
 	in *bufio.Reader
@@ -80,6 +85,7 @@ func (b *bufferedConn) wake() {
 func (b *bufferedConn) flush() {
 	defer close(b.done)
 	for range b.due {
+		time.Sleep(gather)
 		b.mu.Lock()
 		batch, closed := b.out, b.closed
 		b.out = b.spare[:0]
