@@ -42,7 +42,7 @@ func (h handle) ref(opens uint64) storage.SeriesRef {
 	return storage.SeriesRef(h & (1<<refBits - 1))
 }
 
-// Write is one commit.
+// Write is one commit. Whether the log of late readings has it too is seen by Flush.
 func (e engine) Write(ctx context.Context, writes []store.Write) error {
 	if err := e.disk.room(); err != nil {
 		return err
@@ -52,15 +52,14 @@ func (e engine) Write(ctx context.Context, writes []store.Write) error {
 		return err
 	}
 	err = write(ctx, db, opens, writes)
-	failed := db.metrics.failed()
 	done()
-	if failed != nil {
+	if err == nil {
+		return nil
+	}
+	if failed := db.metrics.failed(); failed != nil {
 		return e.fail(db, errors.Join(failed, err))
 	}
-	if err != nil {
-		return fmt.Errorf("embedded store: %w: %w", err, store.ErrUnavailable)
-	}
-	return nil
+	return fmt.Errorf("embedded store: %w: %w", err, store.ErrUnavailable)
 }
 
 func write(ctx context.Context, db *database, opens uint64, writes []store.Write) error {

@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	dto "github.com/prometheus/client_model/go"
 	"github.com/prometheus/prometheus/tsdb/wlog"
+	"golang.org/x/sys/unix"
 )
 
 // syncer makes a log durable that somebody else writes. fsync works on the file, whoever wrote to
@@ -24,7 +25,8 @@ type syncer struct {
 	done    uint64   // calls up to this one are served
 	file    *os.File // the newest segment
 	segment int
-	size    int64 // of file, when it was last synced
+	next    string // path of the segment after it
+	size    int64  // of file, when it was last synced
 }
 
 // sync makes durable what was written before the call. Calls that come while another works are
@@ -45,33 +47,57 @@ func (s *syncer) sync() error {
 }
 
 func (s *syncer) syncNewest() error {
-	_, last, err := wlog.Segments(s.folder)
-	if err != nil || last < 0 {
+	if rolled, err := s.rolled(); err != nil {
 		return err
-	}
-	if s.file == nil || last != s.segment {
-		// The library syncs a finished segment itself, but later and without telling.
-		for n := s.segment; s.file != nil && n < last; n++ {
-			if err := syncPath(wlog.SegmentName(s.folder, n)); err != nil {
-				return err
-			}
-		}
-		if err := s.open(last); err != nil {
+	} else if rolled {
+		if err := s.roll(); err != nil || s.file == nil {
 			return err
 		}
 	}
-	info, err := s.file.Stat()
-	if err != nil {
+	var stat unix.Stat_t
+	if err := unix.Fstat(int(s.file.Fd()), &stat); err != nil {
 		return err
 	}
-	if info.Size() == s.size {
+	if stat.Size == s.size {
 		return nil
 	}
 	if err := s.file.Sync(); err != nil {
 		return err
 	}
-	s.size = info.Size()
+	s.size = stat.Size
 	return nil
+}
+
+// rolled says whether the log has begun another segment. Segments are dropped oldest first, so
+// the newest is the open one if it is still there and the next is not.
+func (s *syncer) rolled() (bool, error) {
+	if s.file == nil {
+		return true, nil
+	}
+	var stat unix.Stat_t
+	if err := unix.Fstat(int(s.file.Fd()), &stat); err != nil {
+		return false, err
+	}
+	if stat.Nlink == 0 {
+		return true, nil
+	}
+	return unix.Stat(s.next, &stat) == nil, nil
+}
+
+// roll turns to the newest segment, if there is one, after syncing those between: the library does
+// that too, but later and without telling. After an opening it syncs all that was found: what a
+// killed process wrote counts as stored from now on.
+func (s *syncer) roll() error {
+	first, last, err := wlog.Segments(s.folder)
+	if err != nil || last < 0 {
+		return err
+	}
+	for n := max(first, s.segment); n < last; n++ {
+		if err := syncPath(wlog.SegmentName(s.folder, n)); err != nil {
+			return err
+		}
+	}
+	return s.open(last)
 }
 
 // open turns to another segment, whose name must be durable too.
@@ -84,6 +110,7 @@ func (s *syncer) open(segment int) error {
 		return err
 	}
 	s.file, s.segment, s.size = file, segment, -1
+	s.next = wlog.SegmentName(s.folder, segment+1)
 	return syncPath(s.folder)
 }
 
@@ -112,17 +139,17 @@ func syncPath(path string) error {
 // and reports success.
 type watchedRegistry struct {
 	*prometheus.Registry
-	failures []prometheus.Collector // of writes, one a log
-	repairs  []prometheus.Collector // of logs that were read
+	failures []prometheus.Metric // of writes, one a log
+	repairs  []prometheus.Metric // of logs that were read
 }
 
 // Register is called by the database for each of its metrics.
 func (r *watchedRegistry) Register(c prometheus.Collector) error {
 	if described(c, "_writes_failed_total") {
-		r.failures = append(r.failures, c)
+		r.failures = append(r.failures, collected(c))
 	}
 	if described(c, "_wal_corruptions_total") {
-		r.repairs = append(r.repairs, c)
+		r.repairs = append(r.repairs, collected(c))
 	}
 	return r.Registry.Register(c)
 }
@@ -148,18 +175,23 @@ func described(c prometheus.Collector, suffix string) bool {
 	return false
 }
 
+// collected returns the one metric of c, which tells its count at any time.
+func collected(c prometheus.Collector) prometheus.Metric {
+	ch := make(chan prometheus.Metric, 1)
+	c.Collect(ch)
+	return <-ch
+}
+
 // failed returns an error when a write to one of the logs has failed since the database was opened.
 func (r *watchedRegistry) failed() error { return counted(r.failures, "writes to a log failed") }
 
 // repaired returns an error when a log was found damaged, and repaired.
 func (r *watchedRegistry) repaired() error { return counted(r.repairs, "damaged logs were repaired") }
 
-func counted(counters []prometheus.Collector, what string) error {
+func counted(counters []prometheus.Metric, what string) error {
 	for _, c := range counters {
-		ch := make(chan prometheus.Metric, 1)
-		c.Collect(ch)
 		var m dto.Metric
-		if err := (<-ch).Write(&m); err != nil {
+		if err := c.Write(&m); err != nil {
 			return err
 		}
 		if n := m.GetCounter().GetValue(); n > 0 {

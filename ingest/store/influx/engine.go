@@ -5,7 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
+	"math/bits"
 	"strconv"
 	"strings"
 	"time"
@@ -22,7 +22,7 @@ type engine struct{ *Store }
 var errClosed = errors.New("the store was closed")
 
 // measurements names what is measured, by the kind of quantity. A field then has one type.
-var measurements = map[dewline.Dimension]string{
+var measurements = [dewline.EventText + 1]string{
 	dewline.Pressure:    "pressure",
 	dewline.Temperature: "temperature",
 	dewline.Humidity:    "humidity",
@@ -48,47 +48,44 @@ func (e engine) Write(ctx context.Context, writes []store.Write) error {
 // Flush has nothing to do: the server has acknowledged each Write.
 func (engine) Flush(context.Context) error { return nil }
 
-// lines writes samples in line protocol, those of one system, time and measurement on one line.
-// Nothing needs to be escaped: ids and names of points hold no sign that means anything there.
+// lines writes samples in line protocol. Those of one pack (they follow each other and are of one
+// system and time) and of one measurement share a line. Nothing needs to be escaped: ids and names
+// of points hold no sign that means anything there.
 func lines(writes []store.Write) string {
-	order := make([]int, len(writes))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(i, j int) int {
-		a, b := &writes[i], &writes[j]
-		return cmp.Or(cmp.Compare(a.System, b.System), cmp.Compare(a.At, b.At), cmp.Compare(a.Point.Dimension(), b.Point.Dimension()), cmp.Compare(a.Point, b.Point))
-	})
-	var text []byte
-	var line *store.Write // whose line is open
-	for _, i := range order {
-		w := &writes[i]
-		if line != nil && w.System == line.System && w.At == line.At && w.Point.Dimension() == line.Point.Dimension() {
-			text = append(text, ',')
-		} else {
-			text = endLine(text, line)
-			text = append(text, measurements[w.Point.Dimension()]...)
-			text = append(text, ",site="...)
-			text = append(text, w.System.Site()...)
-			text = append(text, ",system="...)
-			text = append(text, w.System.System()...)
-			text = append(text, ' ')
+	text := make([]byte, 0, 64*len(writes))
+	for len(writes) > 0 {
+		n := 1
+		for n < len(writes) && writes[n].At == writes[0].At && writes[n].System == writes[0].System {
+			n++
 		}
-		line = w
-		text = append(text, w.Point.String()...)
-		text = append(text, '=')
-		text = appendValue(text, w.Point, w.Value)
+		text = appendPack(text, writes[:n])
+		writes = writes[n:]
 	}
-	return string(endLine(text, line))
+	return string(text)
 }
 
-func endLine(text []byte, line *store.Write) []byte {
-	if line == nil {
-		return text
+func appendPack(text []byte, pack []store.Write) []byte {
+	var kinds uint // bits of the dimensions in the pack
+	for i := range pack {
+		kinds |= 1 << pack[i].Point.Dimension()
 	}
-	text = append(text, ' ')
-	text = strconv.AppendInt(text, int64(line.At), 10)
-	return append(text, '\n')
+	site, system, at := pack[0].System.Site(), pack[0].System.System(), int64(pack[0].At)
+	for ; kinds != 0; kinds &= kinds - 1 {
+		kind := dewline.Dimension(bits.TrailingZeros(kinds))
+		text = append(append(text, measurements[kind]...), ",site="...)
+		text = append(append(text, site...), ",system="...)
+		text = append(text, system...)
+		separator := byte(' ')
+		for i := range pack {
+			if p := pack[i].Point; p.Dimension() == kind {
+				text = append(append(text, separator), p.String()...)
+				text = appendValue(append(text, '='), p, pack[i].Value)
+				separator = ','
+			}
+		}
+		text = append(strconv.AppendInt(append(text, ' '), at, 10), '\n')
+	}
+	return text
 }
 
 func appendValue(text []byte, p dewline.Point, v float64) []byte {

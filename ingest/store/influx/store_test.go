@@ -171,10 +171,10 @@ func TestLines(t *testing.T) {
 	} {
 		writes = append(writes, store.Write{Sample: s})
 	}
-	want := `mode,site=quay-library,system=a mode=3i 2000
-temperature,site=quay-library,system=hall-ac suction_temp=1e+22 1000
-temperature,site=quay-library,system=hall-ac suction_temp=8.25,liquid_temp=-3 2000
+	want := `temperature,site=quay-library,system=hall-ac suction_temp=8.25,liquid_temp=-3 2000
 state,site=quay-library,system=hall-ac compressor_on=1i 2000
+mode,site=quay-library,system=a mode=3i 2000
+temperature,site=quay-library,system=hall-ac suction_temp=1e+22 1000
 `
 	if got := lines(writes); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
