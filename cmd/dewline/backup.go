@@ -1,0 +1,283 @@
+package main
+
+import (
+	"archive/tar"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"dewline"
+	"dewline/alerts/sqlstore"
+	"dewline/ingest/store/embedded"
+
+	"github.com/klauspost/compress/zstd"
+)
+
+// backupCommand writes everything that is kept into one file, also while the service runs.
+type backupCommand struct {
+	Data string `required:"" placeholder:"DIR" help:"The data folder."`
+	File string `arg:"" help:"The archive to write (.tar.zst). It must not exist."`
+}
+
+// restoreCommand puts an archive in the place of what is kept, also while the service runs.
+type restoreCommand struct {
+	Data string `required:"" placeholder:"DIR" help:"The data folder. What it holds is replaced."`
+	File string `arg:"" help:"The archive."`
+}
+
+// The parts of an archive.
+const (
+	archiveDatabase = "dewline.db"
+	archiveReadings = "readings"
+)
+
+// Run writes the archive. It appears under its name only when it is whole.
+func (c *backupCommand) Run(ctx context.Context, std *streams) (err error) {
+	if _, err := os.Stat(c.File); err == nil {
+		return fmt.Errorf("%s exists: give another name", c.File)
+	}
+	f, err := os.CreateTemp(filepath.Dir(c.File), ".backup-*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err = errors.Join(err, f.Close()); err != nil {
+			os.Remove(f.Name())
+		}
+	}()
+	lock, err := lockFolder(c.Data)
+	if err != nil {
+		err = c.fromService(ctx, f)
+	} else {
+		err = backupFolder(ctx, f, c.Data)
+		lock.Close()
+	}
+	if err != nil {
+		return err
+	}
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	if err := os.Rename(f.Name(), c.File); err != nil {
+		return err
+	}
+	fmt.Fprintf(std.out, "%s: %.1f MB. Readings that still wait in the MQTT broker are not in it.\n", c.File, float64(info.Size())/1e6)
+	return nil
+}
+
+// fromService asks the running service for the archive.
+func (c *backupCommand) fromService(ctx context.Context, w io.Writer) error {
+	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://service/backup", nil)
+	if err != nil {
+		return err
+	}
+	return ask(controlClient(c.Data), request, w)
+}
+
+func ask(client *http.Client, request *http.Request, w io.Writer) error {
+	answer, err := client.Do(request)
+	if err != nil {
+		return fmt.Errorf("the service that uses the data folder does not answer: %w", err)
+	}
+	defer answer.Body.Close()
+	if answer.StatusCode != http.StatusOK {
+		text, _ := io.ReadAll(io.LimitReader(answer.Body, 4096))
+		return fmt.Errorf("the service says: %s", bytes.TrimSpace(text))
+	}
+	_, err = io.Copy(w, answer.Body)
+	return err
+}
+
+// backupFolder writes the archive of a folder that no service uses.
+func backupFolder(ctx context.Context, w io.Writer, data string) error {
+	if _, err := os.Stat(databasePath(data)); err != nil {
+		return fmt.Errorf("%s is not a data folder: %w", data, err)
+	}
+	db, err := sqlstore.Open(ctx, databasePath(data), sqlstore.Options{})
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	if _, err := os.Stat(readingsPath(data)); errors.Is(err, os.ErrNotExist) {
+		return writeBackup(ctx, w, data, nil, db)
+	}
+	readings, err := embedded.Open(readingsPath(data), embedded.DefaultOptions())
+	if err != nil {
+		return err
+	}
+	defer readings.Close()
+	return writeBackup(ctx, w, data, readings, db)
+}
+
+// snapshotter is a store of readings that can be backed up here. An external one is backed up by
+// its own means.
+type snapshotter interface {
+	Snapshot(ctx context.Context, folder string) error
+}
+
+// writeBackup writes the archive. Credentials are in it as hashes only.
+//
+// The database is copied after the readings: its states then say at most that readings are
+// analysed which are missing here, and never the other way round, so that nothing is told twice.
+func writeBackup(ctx context.Context, w io.Writer, data string, readings dewline.Readings, db *sqlstore.Store) error {
+	temp, err := os.MkdirTemp(data, "backup-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(temp)
+	z, err := zstd.NewWriter(w)
+	if err != nil {
+		return err
+	}
+	archive := tar.NewWriter(z)
+	if err := db.Backup(ctx, filepath.Join(temp, archiveDatabase)); err != nil {
+		return err
+	}
+	if s, ok := readings.(snapshotter); ok {
+		if err := s.Snapshot(ctx, filepath.Join(temp, archiveReadings)); err != nil {
+			return err
+		}
+	}
+	if err := archive.AddFS(os.DirFS(temp)); err != nil {
+		return err
+	}
+	return errors.Join(archive.Close(), z.Close())
+}
+
+// Run restores the archive.
+func (c *restoreCommand) Run(ctx context.Context, std *streams) error {
+	if err := checkArchive(c.File); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(c.Data, 0o750); err != nil {
+		return err
+	}
+	lock, err := lockFolder(c.Data)
+	if err != nil {
+		err = c.byService(ctx)
+	} else {
+		err = restoreFolder(c.Data, c.File)
+		lock.Close()
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(std.out, "%s holds what was in %s\n", c.Data, c.File)
+	return nil
+}
+
+func (c *restoreCommand) byService(ctx context.Context) error {
+	f, err := os.Open(c.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	request, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://service/restore", f)
+	if err != nil {
+		return err
+	}
+	return ask(controlClient(c.Data), request, io.Discard)
+}
+
+// eachFile calls do for every regular file of an archive.
+func eachFile(path string, do func(name string, r io.Reader) error) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	z, err := zstd.NewReader(f)
+	if err != nil {
+		return fmt.Errorf("%s is no backup: %w", path, err)
+	}
+	defer z.Close()
+	archive := tar.NewReader(z)
+	for {
+		h, err := archive.Next()
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return fmt.Errorf("%s is no whole backup: %w", path, err)
+		}
+		if h.Typeflag != tar.TypeReg {
+			continue
+		}
+		if !filepath.IsLocal(h.Name) || (h.Name != archiveDatabase && !strings.HasPrefix(h.Name, archiveReadings+"/")) {
+			return fmt.Errorf("%s is no backup: it has a file %q", path, h.Name)
+		}
+		if err := do(h.Name, archive); err != nil {
+			return err
+		}
+	}
+}
+
+// checkArchive reads an archive to its end, so that what is kept is not given up for half of it.
+func checkArchive(path string) error {
+	found := false
+	err := eachFile(path, func(name string, r io.Reader) error {
+		found = found || name == archiveDatabase
+		_, err := io.Copy(io.Discard, r)
+		return err
+	})
+	if err == nil && !found {
+		return fmt.Errorf("%s is no backup: it has no %s", path, archiveDatabase)
+	}
+	return err
+}
+
+// restoreFolder replaces the data of a folder that no service uses. Messages that wait in the
+// broker stay: they are newer than any backup.
+func restoreFolder(data, path string) error {
+	temp, err := os.MkdirTemp(data, "restored-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(temp)
+	err = eachFile(path, func(name string, r io.Reader) error {
+		to := filepath.Join(temp, name)
+		if err := os.MkdirAll(filepath.Dir(to), 0o750); err != nil {
+			return err
+		}
+		f, err := os.Create(to)
+		if err != nil {
+			return err
+		}
+		_, err = io.Copy(f, r)
+		return errors.Join(err, f.Sync(), f.Close())
+	})
+	if err != nil {
+		return err
+	}
+	return errors.Join(restoreReadings(data, filepath.Join(temp, archiveReadings)), restoreDatabase(data, filepath.Join(temp, archiveDatabase)))
+}
+
+func restoreReadings(data, snapshot string) error {
+	if _, err := os.Stat(snapshot); errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	s, err := embedded.Open(readingsPath(data), embedded.DefaultOptions())
+	if err != nil {
+		return err
+	}
+	return errors.Join(s.Restore(context.Background(), snapshot), s.Close())
+}
+
+func restoreDatabase(data, fresh string) error {
+	ctx := context.Background()
+	db, err := sqlstore.Open(ctx, databasePath(data), sqlstore.Options{})
+	if err != nil {
+		return err
+	}
+	return errors.Join(db.Restore(ctx, fresh), db.Close())
+}
