@@ -169,6 +169,9 @@ func (a *analyst) flush(ctx context.Context, states []dewline.SystemID) {
 		a.pending = p
 	}
 	if err := a.store.SaveProgress(ctx, *a.pending); err != nil {
+		if ctx.Err() != nil {
+			return // the last flush follows, with a context of its own
+		}
 		a.metrics.failures.Inc()
 		a.log.Error("alerts and roll-ups cannot be stored; the next attempt follows", "err", err)
 		return

@@ -19,7 +19,7 @@ type serveCommand struct {
 	HTTP      string `name:"http" default:"127.0.0.1:8080" placeholder:"ADDR" help:"Where pages and API answer (default ${default})."`
 	MQTT      string `name:"mqtt" default:"127.0.0.1:1883" placeholder:"ADDR" help:"Where gateways connect (default ${default})."`
 	OpenMQTT  bool   `name:"open-mqtt" help:"Take any MQTT client, on loopback addresses only."`
-	Plaintext bool   `help:"Let HTTP and MQTT cross the network without TLS. Every page says so."`
+	Plaintext bool   `help:"Let MQTT cross the network without TLS. Every page says so."`
 	Config    string `placeholder:"FILE" help:"The rest of the settings (see deploy/dewline.yaml)."`
 	Verbose   bool   `help:"Log more."`
 }

@@ -133,15 +133,15 @@ func databasePath(data string) string { return filepath.Join(data, "dewline.db")
 func readingsPath(data string) string { return filepath.Join(data, "readings") }
 func brokerPath(data string) string   { return filepath.Join(data, "broker") }
 
-// checkAddresses refuses to cross a network in the clear unless asked for in words.
+// checkAddresses refuses to show pages to others than this machine: there is no sign-in yet, so
+// whoever reaches them sees everything. The broker checks its own address.
 func (s *service) checkAddresses() error {
-	if s.o.Settings.TLS.Cert != "" || s.o.Plaintext {
-		return nil
-	}
-	if host, _, err := net.SplitHostPort(s.o.HTTP); err != nil {
+	host, _, err := net.SplitHostPort(s.o.HTTP)
+	if err != nil {
 		return fmt.Errorf("the HTTP address must be host:port: %w", err)
-	} else if !isLoopback(host) {
-		return fmt.Errorf("HTTP on %s without TLS would send everything in the clear: give a certificate and key (tls in --config), or ask for it with --plaintext", s.o.HTTP)
+	}
+	if !isLoopback(host) {
+		return fmt.Errorf("HTTP on %s would show everything to everybody, because there is no sign-in yet: use a loopback address such as 127.0.0.1:8080, and reach it through a tunnel", s.o.HTTP)
 	}
 	return nil
 }

@@ -19,12 +19,12 @@ import (
 func (s *service) serveHTTP(ctx context.Context) error {
 	notices := s.o.Notices
 	if s.o.Plaintext {
-		notices = append(notices, "Plaintext: HTTP and MQTT cross the network without TLS.")
+		notices = append(notices, "Plaintext: readings and passwords of gateways cross the network without TLS.")
 	}
 	if s.o.OpenMQTT {
 		notices = append(notices, "Open: any MQTT client on this machine may send readings.")
 	}
-	notices = append(notices, "Open: there are no users yet, whoever reaches this address sees everything.")
+	notices = append(notices, "Open: there are no users yet, so pages answer on this machine only.")
 	handler, err := dashboards.New(dashboards.Options{
 		Fleet: s.fleet.Load, States: late{s}, Series: late{s}, Alerts: s.relational, Rejects: s.relational, Events: s.relational,
 		Checks: s.checks, Metrics: late{s}, Progress: s.progress, Now: time.Now, Notices: notices, Log: s.log,
