@@ -124,7 +124,9 @@ func (m *Model) reduce(x *[MaxN]float64) (tempR, volR float64) {
 }
 
 // ideal returns the ideal part of the mixture; derivatives by ln(tau) are by -ln(T), the same for
-// every component although each has its own tau.
+// every component although each has its own tau. A component's own gas constant belongs to its
+// dependence on temperature alone (Kunz and Wagner 2012, equation 12): density and composition
+// enter with the mixture's, or entropy and pressure would not fit together.
 func (m *Model) ideal(tempK, rho float64, x *[MaxN]float64) derivs {
 	var sum derivs
 	for i := range m.n {
@@ -133,11 +135,11 @@ func (m *Model) ideal(tempK, rho float64, x *[MaxN]float64) derivs {
 		}
 		f := m.fluids[i]
 		tau := f.ReducingTemp / tempK
-		d := f.Ideal.Eval(tau, math.Log(tau), math.Log(rho/f.ReducingDensity))
-		if m.n > 1 {
-			d.A += math.Log(x[i])
-		}
+		d := f.Ideal.Eval(tau, math.Log(tau), 0)
+		d.DD = 0
 		sum.AddScaled(x[i]*f.GasConstant/m.gasR, &d)
+		sum.A += x[i] * math.Log(x[i]*rho/f.ReducingDensity)
 	}
+	sum.DD = 1
 	return sum
 }
