@@ -23,13 +23,24 @@ func (s *Store) Backup(ctx context.Context, file string) error {
 	if err := removeDatabase(partial); err != nil {
 		return fail(op, err)
 	}
-	if _, err := s.reader.ExecContext(ctx, `VACUUM INTO ?1`, partial); err != nil {
+	if err := s.copyInto(ctx, partial); err != nil {
 		return fail(op, errors.Join(err, removeDatabase(partial)))
 	}
 	if err := errors.Join(os.Chmod(partial, 0o600), syncFile(partial)); err != nil {
 		return fail(op, err)
 	}
 	return fail(op, os.Rename(partial, file))
+}
+
+// copyInto writes what is there to a new database. It has a connection of its own, because the
+// readers may write nothing at all.
+func (s *Store) copyInto(ctx context.Context, file string) error {
+	db, err := sql.Open("sqlite", fileURI(s.path)+"?_pragma=busy_timeout(10000)")
+	if err != nil {
+		return err
+	}
+	_, err = db.ExecContext(ctx, `VACUUM INTO ?1`, fileURI(file))
+	return errors.Join(err, db.Close())
 }
 
 // Restore replaces everything in the store by what is in a file that Backup wrote, in one

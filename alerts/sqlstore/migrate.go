@@ -14,13 +14,18 @@ import (
 //go:embed migrations
 var migrations embed.FS
 
-// migrate brings the database up to this program's version, and refuses one that is ahead of it.
-func migrate(ctx context.Context, db *sql.DB) error {
+// provider knows the migrations of db's dialect.
+func provider(db *sql.DB) (*goose.Provider, error) {
 	files, err := fs.Sub(migrations, "migrations/sqlite")
 	if err != nil {
-		return err
+		return nil, err
 	}
-	provider, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	return goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+}
+
+// migrate brings the database up to this program's version, and refuses one that is ahead of it.
+func migrate(ctx context.Context, db *sql.DB) error {
+	provider, err := provider(db)
 	if err != nil {
 		return err
 	}

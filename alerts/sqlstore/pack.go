@@ -12,9 +12,9 @@ import (
 // How much is done in one transaction, so that other writers wait for a tenth of a second at most.
 const (
 	packAtOnce = 256    // series of a day
-	smallDay   = 25_000 // rows of a day that are packed all at once
-	pruneDays  = 2_000
-	pruneRows  = 20_000
+	smallDay   = 10_000 // rows of a day that are packed all at once
+	pruneDays  = 1_000
+	pruneRows  = 10_000
 )
 
 // PackRollUps moves the roll-ups of all days that ended at or before the given time from the table

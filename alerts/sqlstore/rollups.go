@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 
@@ -40,7 +41,10 @@ func (s *Store) PutRollUps(ctx context.Context, rows []dewline.RollUp) error {
 }
 
 func (s *Store) putRollUps(ctx context.Context, tx *sql.Tx, rows []dewline.RollUp) error {
-	ordered, err := s.inKeyOrder(ctx, tx, rows)
+	if err := s.knowSeries(ctx, tx, rows); err != nil {
+		return err
+	}
+	ordered, err := s.inKeyOrder(rows)
 	if err != nil {
 		return err
 	}
@@ -67,7 +71,7 @@ type keyedRow struct {
 
 // inKeyOrder checks rows and returns their keys in ascending order, which lets the table grow at
 // its end only, however the rows come.
-func (s *Store) inKeyOrder(ctx context.Context, tx *sql.Tx, rows []dewline.RollUp) ([]keyedRow, error) {
+func (s *Store) inKeyOrder(rows []dewline.RollUp) ([]keyedRow, error) {
 	ordered := make([]keyedRow, len(rows))
 	for i, r := range rows {
 		slot := int64(r.Start / spanMillis)
@@ -77,39 +81,48 @@ func (s *Store) inKeyOrder(ctx context.Context, tx *sql.Tx, rows []dewline.RollU
 		if sum := r.Mean + r.Min + r.Max; math.IsNaN(sum) || math.IsInf(sum, 0) {
 			return nil, invalid("store roll-ups", "%s of %s at %s is not finite", r.Quantity, r.System, r.Start.Time())
 		}
-		id, err := s.seriesID(ctx, tx, seriesKey{r.System, r.Quantity})
-		if err != nil {
-			return nil, err
-		}
-		ordered[i] = keyedRow{slot<<seriesBits | id, i}
+		ordered[i] = keyedRow{slot<<seriesBits | s.series[seriesKey{r.System, r.Quantity}], i}
 	}
 	slices.SortStableFunc(ordered, func(a, b keyedRow) int { return cmp.Compare(a.id, b.id) })
 	return ordered, nil
 }
 
-// seriesID returns the number of a series, and gives it one if it has none. It remembers all of
-// them: 120,000 lookups would cost more than the rows themselves.
-func (s *Store) seriesID(ctx context.Context, tx *sql.Tx, key seriesKey) (int64, error) {
+// knowSeries makes s.series hold the numbers of all series in rows, and gives one to those that have
+// none. It remembers all there are: 120,000 lookups would cost more than the rows themselves.
+func (s *Store) knowSeries(ctx context.Context, tx *sql.Tx, rows []dewline.RollUp) error {
 	if s.series == nil {
 		if err := s.loadSeries(ctx, tx); err != nil {
-			return 0, err
+			return err
 		}
 	}
-	if id, ok := s.series[key]; ok {
-		return id, nil
+	unknown := slices.IndexFunc(rows, func(r dewline.RollUp) bool { return s.series[seriesKey{r.System, r.Quantity}] == 0 })
+	if unknown < 0 {
+		return nil
 	}
-	var id int64 // another process may have been quicker, hence the update that changes nothing
-	if err := tx.QueryRowContext(ctx, `
+	// Another process may have been quicker, hence the update that changes nothing.
+	add, err := tx.PrepareContext(ctx, `
 		INSERT INTO series (system, quantity) VALUES (?1, ?2)
 		ON CONFLICT (system, quantity) DO UPDATE SET system = excluded.system
-		RETURNING id`, key.system, key.quantity).Scan(&id); err != nil {
-		return 0, err
+		RETURNING id`)
+	if err != nil {
+		return err
 	}
-	if id > seriesMask {
-		return 0, errors.New("there are more than 2^32 series")
+	defer func() { _ = add.Close() }()
+	for _, r := range rows[unknown:] {
+		key := seriesKey{r.System, r.Quantity}
+		if s.series[key] != 0 {
+			continue
+		}
+		var id int64
+		if err := add.QueryRowContext(ctx, key.system, key.quantity).Scan(&id); err != nil {
+			return err
+		}
+		if id <= 0 || id > seriesMask {
+			return fmt.Errorf("series %d has no place in a key of 32 bits", id)
+		}
+		s.series[key] = id
 	}
-	s.series[key] = id
-	return id, nil
+	return nil
 }
 
 func (s *Store) loadSeries(ctx context.Context, tx *sql.Tx) error {
@@ -136,6 +149,9 @@ func (s *Store) ReadRollUps(ctx context.Context, id dewline.SystemID, quantity s
 	var found []dewline.RollUp
 	add := func(slot int64, c cell) {
 		if first <= slot && slot < end {
+			if found == nil {
+				found = make([]dewline.RollUp, 0, min(end-slot, 366*slotsADay))
+			}
 			found = append(found, dewline.RollUp{System: id, Quantity: quantity, Start: dewline.Millis(slot) * spanMillis,
 				Mean: c.mean, Min: c.low, Max: c.high, Count: int(c.n)})
 		}

@@ -49,7 +49,7 @@ func progress(t *testing.T, open Opener) {
 	if !errors.Is(err, stop) {
 		t.Errorf("got %v, want what the caller said", err)
 	}
-	big := make([]byte, 3<<20)
+	big := make([]byte, 300<<10)
 	for i := range big {
 		big[i] = byte(i * 7)
 	}

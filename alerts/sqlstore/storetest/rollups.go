@@ -65,20 +65,20 @@ func rollUps(t *testing.T, open Opener) {
 func rollUpsYear(t *testing.T, open Opener) {
 	s := opened(t, open)
 	var year, other []dewline.RollUp
-	for i := range 365 * 96 {
+	for i := 0; i < 365*96; i += 10 { // with gaps, and fast enough under the race detector
 		year = append(year, rollUp(hall, "superheat", quarter+dewline.Millis(i)*span, float64(i%20)))
 		if i%100 == 0 {
 			other = append(other, rollUp(attic, "superheat", quarter+dewline.Millis(i)*span, float64(i)))
 		}
 	}
-	for rows := range slices.Chunk(year, 5000) {
+	for rows := range slices.Chunk(year, 1000) {
 		must(t, s.PutRollUps(t.Context(), rows))
 	}
 	must(t, s.PutRollUps(t.Context(), other))
-	end := quarter + dewline.Millis(len(year))*span
+	end := quarter + 365*96*span
 	wantRollUps(t, s, hall, "superheat", quarter, end, year...)
 	wantRollUps(t, s, attic, "superheat", quarter, end, other...)
-	wantRollUps(t, s, hall, "superheat", quarter+1000*span, quarter+1500*span, year[1000:1500]...)
+	wantRollUps(t, s, hall, "superheat", quarter+10_000*span, quarter+15_000*span, year[1000:1500]...)
 }
 
 func rollUpsRefused(t *testing.T, open Opener) {
