@@ -1,50 +1,72 @@
 package plant
 
-import (
-	"math"
-)
+import "math"
 
 // outputs are the quantities that a chart keeps.
 const outputs = 20
 
-// pack and unpack move a steady state to and from the chart's row. Pressures are kept as logarithms,
-// which bend less.
-func pack(s *Steady) [outputs]float64 {
-	return [outputs]float64{math.Log(s.EvaporatorPa), math.Log(s.SuctionPa), math.Log(s.DischargePa), math.Log(s.LiquidPa),
-		s.SuctionK, s.LiquidK, s.DischargeK, s.FlowKgS, s.CompressorW, s.FanW, s.EvaporatorW, s.SensibleW, s.SupplyC, s.SupplyRatio,
-		s.OutdoorAirOutC, s.SuctionQuality, s.Opening, s.SurfaceC, s.CoilSuperheatK, s.ReceiverLevel}
+// A row is a steady state as a chart keeps it: quantities that bend little between nodes. Pressures are
+// logarithms. The suction gas is kept by its enthalpy over the dew point's, which goes on where the gas
+// is wet, while its superheat stops at zero.
+type row [outputs]float64
+
+func (m *Machine) pack(s *Steady) row {
+	return row{math.Log(s.EvaporatorPa), math.Log(s.SuctionPa), math.Log(s.DischargePa), math.Log(s.LiquidPa),
+		s.at[2]*1e5 - m.f.satLn(s.at[0]).hv, s.LiquidK, s.DischargeK, s.FlowKgS, s.CompressorW, s.FanW, s.EvaporatorW, s.SensibleW,
+		s.SupplyC, s.SupplyRatio, s.OutdoorAirOutC, s.CondensingK, s.Opening, s.SurfaceC, s.SubcoolingK, s.ReceiverLevel}
 }
 
-func unpack(v *[outputs]float64) Steady {
-	return Steady{EvaporatorPa: math.Exp(v[0]), SuctionPa: math.Exp(v[1]), DischargePa: math.Exp(v[2]), LiquidPa: math.Exp(v[3]),
-		SuctionK: v[4], LiquidK: v[5], DischargeK: v[6], FlowKgS: v[7], CompressorW: v[8], FanW: v[9], EvaporatorW: v[10], SensibleW: v[11],
-		SupplyC: v[12], SupplyRatio: v[13], OutdoorAirOutC: v[14], SuctionQuality: v[15], Opening: v[16], SurfaceC: v[17],
-		CoilSuperheatK: v[18], ReceiverLevel: v[19]}
+func (m *Machine) unpack(v *row) Steady {
+	l := m.f.satLn(v[1])
+	in := m.f.gasPH(l, l.hv+v[4])
+	return Steady{EvaporatorPa: math.Exp(v[0]), SuctionPa: l.p, DischargePa: math.Exp(v[2]), LiquidPa: math.Exp(v[3]),
+		SuctionK: in.t, SuperheatK: in.t - l.td, SuctionQuality: in.x, EvaporatingK: l.td,
+		LiquidK: v[5], DischargeK: v[6], FlowKgS: v[7], CompressorW: v[8], FanW: v[9], EvaporatorW: v[10], SensibleW: v[11],
+		SupplyC: v[12], SupplyRatio: v[13], OutdoorAirOutC: v[14], CondensingK: v[15], Opening: v[16], SurfaceC: v[17],
+		SubcoolingK: v[18], ReceiverLevel: v[19]}
 }
 
 // Chart gives steady states by interpolation in a lattice of solutions. A node is solved when it is
-// first needed, so a season costs what it visits, and the lattice can be fine. A chart belongs to one
-// goroutine; the same questions in the same order give the same answers.
+// first needed, so a season costs what it visits, and the lattice can be fine. Where the corners of a
+// cell are in different regimes (wet and dry suction gas, a valve at its stop, flash gas in the liquid
+// line, ...) the cell is divided, twice at most. A chart belongs to one goroutine; the same questions in
+// the same order give the same answers.
 type Chart struct {
 	m     *Machine
 	axes  [2][]axis // cooling, heating
-	nodes map[nodeKey]*node
-	lastK nodeKey // the cell of the last question
-	lastN [1 << maxAxes]*node
-	valid bool
+	nodes map[place]*node
+	cells map[cellKey]*cell
+	last  *cell
 }
 
-const maxAxes = 7
+const (
+	maxAxes = 7
+	levels  = 3
+	whole   = 1 << (levels - 1) // units of the finest lattice in a step
+)
 
-type nodeKey struct {
+// place is a point of the finest lattice.
+type place struct {
 	at      [maxAxes]int16
 	heating bool
 }
 
+type cellKey struct {
+	place
+	level uint8
+}
+
+type cell struct {
+	key     cellKey
+	corners [1 << maxAxes]*node
+	divided bool
+}
+
 type node struct {
-	v   [outputs]float64
-	st  Steady
-	err error
+	v      row
+	st     Steady
+	err    error
+	regime regime
 }
 
 // axis is one coordinate of the lattice.
@@ -54,9 +76,10 @@ type axis struct {
 }
 
 // NewChart returns an empty chart of the machine. varies names the faults that will be asked for with
-// other severities than zero: every fault that varies doubles the corners of a cell.
+// other severities than zero: every fault that varies doubles the corners of a cell. At most four can
+// vary, or three and the speed.
 func (m *Machine) NewChart(varies Faults, speeds bool) *Chart {
-	ch := &Chart{m: m, nodes: map[nodeKey]*node{}}
+	ch := &Chart{m: m, nodes: map[place]*node{}, cells: map[cellKey]*cell{}}
 	cooling := []axis{
 		{2, func(c *Conditions) *float64 { return &c.OutdoorC }},
 		{1, func(c *Conditions) *float64 { return &c.IndoorC }},
@@ -90,6 +113,45 @@ func (f *Faults) field(k int) *float64 {
 		&f.CondenserAir, &f.NonCondensables, &f.CompressorLeak, &f.ReversingLeak, &f.Frost}[k]
 }
 
+// regime is which of the circuit's laws hold at a node. Between two regimes there is a kink.
+type regime uint16
+
+const (
+	wetGas regime = 1 << iota
+	flashGas
+	valveNearlyOpen
+	valveOpen
+	valveShut
+	receiverFull
+	receiverEmpty
+	fanSlow
+	unsolved
+	steep // the pressures nearly meet, or liquid backs up behind a full receiver
+)
+
+func (m *Machine) regimeOf(n *node) regime {
+	if n.err != nil {
+		return unsolved
+	}
+	var r regime
+	set := func(b bool, bit regime) {
+		if b {
+			r |= bit
+		}
+	}
+	s := &n.st
+	set(s.SuctionQuality < 1, wetGas)
+	set(s.SubcoolingK < 0.05, flashGas)
+	set(s.Opening > 0.9, valveNearlyOpen)
+	set(s.Opening > 0.985, valveOpen)
+	set(s.Opening < 0.08, valveShut)
+	set(m.ReceiverM3 > 0 && s.ReceiverLevel > 0.97, receiverFull)
+	set(m.ReceiverM3 > 0 && s.ReceiverLevel < 0.03, receiverEmpty)
+	set(m.Spec.HeadControlC != 0 && m.headFan(s.at[1]) < 0.97, fanSlow)
+	set(s.DischargePa < 1.4*s.SuctionPa || (m.ReceiverM3 > 0 && s.SubcoolingK > 6), steep)
+	return r
+}
+
 // At returns the steady state under the conditions. Between a node that has a steady state and one that
 // has none, the nearer decides.
 func (ch *Chart) At(c Conditions) (Steady, error) {
@@ -98,17 +160,16 @@ func (ch *Chart) At(c Conditions) (Steady, error) {
 		axes = ch.axes[1]
 	}
 	c.Speed = orOne(c.Speed)
-	key := nodeKey{heating: c.Heating}
+	var x [maxAxes]float64
+	for k := range axes {
+		x[k] = *axes[k].of(&c) / axes[k].step * whole
+	}
+	in, span := ch.find(axes, &x, c)
 	var t [maxAxes]float64
 	for k := range axes {
-		x := *axes[k].of(&c) / axes[k].step
-		f := math.Floor(x)
-		key.at[k], t[k] = int16(f), x-f
+		t[k] = (x[k] - float64(in.key.at[k])) / span
 	}
-	if !ch.valid || key != ch.lastK {
-		ch.fetch(key, axes, c)
-	}
-	var v [outputs]float64
+	var v row
 	sum, best := 0.0, -1.0
 	var nearest *node
 	for i := range 1 << len(axes) {
@@ -120,7 +181,7 @@ func (ch *Chart) At(c Conditions) (Steady, error) {
 				w *= 1 - t[k]
 			}
 		}
-		n := ch.lastN[i]
+		n := in.corners[i]
 		if w > best {
 			best, nearest = w, n
 		}
@@ -140,29 +201,60 @@ func (ch *Chart) At(c Conditions) (Steady, error) {
 			v[k] /= sum
 		}
 	}
-	return unpack(&v), nil
+	return ch.m.unpack(&v), nil
 }
 
-// fetch gathers the corners of a cell, solving those that are new.
-func (ch *Chart) fetch(key nodeKey, axes []axis, c Conditions) {
-	ch.lastK, ch.valid = key, true
+// find returns the undivided cell around x and its span, in units of the finest lattice.
+func (ch *Chart) find(axes []axis, x *[maxAxes]float64, c Conditions) (*cell, float64) {
+	for level := range uint8(levels) {
+		span := int16(whole >> level)
+		key := cellKey{place{heating: c.Heating}, level}
+		for k := range axes {
+			key.at[k] = int16(math.Floor(x[k]/float64(span))) * span
+		}
+		in := ch.last
+		if in == nil || in.key != key {
+			in = ch.cells[key]
+		}
+		if in == nil {
+			in = ch.make(key, span, axes, c)
+			ch.cells[key] = in
+		}
+		if !in.divided {
+			ch.last = in
+			return in, float64(span)
+		}
+	}
+	panic("a cell of the last level is never divided")
+}
+
+// make gathers the corners of a cell, solving those that are new.
+func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell {
+	in := &cell{key: key}
+	var first regime
 	for i := range 1 << len(axes) {
-		k := key
+		k := key.place
 		for a := range axes {
-			k.at[a] += int16(i >> a & 1)
+			k.at[a] += int16(i>>a&1) * span
 		}
 		n := ch.nodes[k]
 		if n == nil {
-			n = ch.solve(k, axes, c)
+			n = ch.solve(k, span, axes, c)
 			ch.nodes[k] = n
 		}
-		ch.lastN[i] = n
+		in.corners[i] = n
+		if i == 0 {
+			first = n.regime
+		}
+		in.divided = in.divided || n.regime != first || n.regime&steep != 0
 	}
+	in.divided = in.divided && key.level < levels-1
+	return in
 }
 
-func (ch *Chart) solve(k nodeKey, axes []axis, c Conditions) *node {
+func (ch *Chart) solve(k place, span int16, axes []axis, c Conditions) *node {
 	for a := range axes {
-		*axes[a].of(&c) = float64(k.at[a]) * axes[a].step
+		*axes[a].of(&c) = float64(k.at[a]) * axes[a].step / whole
 	}
 	if c.Faults.StuckAt < 0.02 {
 		c.Faults.StuckAt = 0
@@ -171,21 +263,31 @@ func (ch *Chart) solve(k nodeKey, axes []axis, c Conditions) *node {
 	w, _ := ch.m.air.sat(c.IndoorC)
 	c.IndoorRatio = min(c.IndoorRatio, w) // a corner of the cell may lie beyond saturation
 	n := &node{}
-	// A neighbour is the best start; which one is the same whenever the questions are the same.
-	for a := range axes {
-		for _, d := range [2]int16{-1, 1} {
-			o := k
-			o.at[a] += d
-			if near := ch.nodes[o]; near != nil && near.err == nil {
-				if n.st, n.err = ch.m.SolveNear(c, &near.st); n.err == nil {
-					n.v = pack(&n.st)
+	if near := ch.neighbour(k, span, len(axes)); near != nil {
+		n.st, n.err = ch.m.SolveNear(c, &near.st)
+	} else {
+		n.st, n.err = ch.m.Solve(c)
+	}
+	if n.err == nil {
+		n.v = ch.m.pack(&n.st)
+	}
+	n.regime = ch.m.regimeOf(n)
+	return n
+}
+
+// neighbour returns a solved node beside k, the best start there is. Which one is the same whenever the
+// questions are the same.
+func (ch *Chart) neighbour(k place, span int16, axes int) *node {
+	for _, by := range [2]int16{span, whole} {
+		for a := range axes {
+			for _, d := range [2]int16{-by, by} {
+				o := k
+				o.at[a] += d
+				if near := ch.nodes[o]; near != nil && near.err == nil {
+					return near
 				}
-				return n
 			}
 		}
 	}
-	if n.st, n.err = ch.m.Solve(c); n.err == nil {
-		n.v = pack(&n.st)
-	}
-	return n
+	return nil
 }

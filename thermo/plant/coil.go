@@ -130,7 +130,7 @@ func (c *Coil) zones(f *fluid, a air, flowKgS, pa, hIn, foreign float64, out *co
 		out.gasZone = 0
 	}
 	need := flowKgS * (hTop - l.hl) / (reachWet * logMean(wet, dry))
-	left := 1 - out.gasZone
+	left, liquidRho := 1-out.gasZone, l.rl
 	switch {
 	case left <= 1e-9:
 		out.gasZone, out.wetZone, out.liquidZone = 1, 0, 0
@@ -148,14 +148,19 @@ func (c *Coil) zones(f *fluid, a air, flowKgS, pa, hIn, foreign float64, out *co
 		cold = max(cold, l.tb-dry)
 		out.subcooling = l.tb - cold
 		// The liquid's enthalpy by its saturation line, as everywhere in this package.
-		out.hOut = f.satAtLiquid(cold, l).hl
-		out.quality = 0
+		end := f.satAtLiquid(cold, l)
+		out.hOut, out.quality = end.hl, 0
+		// The liquid nears the air's temperature as an exponential along its way.
+		liquidRho = end.rl
+		if fall < 1-1e-9 {
+			liquidRho += (l.rl - end.rl) * ((1-fall)/-math.Log(fall) - fall) / (1 - fall)
+		}
 	}
 	out.heatW = flowKgS * (hIn - out.hOut)
 	out.airOutC = a.tC + out.heatW/(a.kgS*(cpAir+a.ratio*cpSteam))
 	void := meanVoid(out.quality, (hTop-l.hl)/(l.hv-l.hl), l)
 	gasRho := (l.rv + in.rho) / 2
-	out.massKg = c.VolumeM3 * (out.gasZone*gasRho + out.wetZone*(void*l.rv+(1-void)*l.rl) + out.liquidZone*l.rl*1.02)
+	out.massKg = c.VolumeM3 * (out.gasZone*gasRho + out.wetZone*(void*l.rv+(1-void)*l.rl) + out.liquidZone*liquidRho)
 	out.freeVapour = out.gasZone + out.wetZone*void
 }
 

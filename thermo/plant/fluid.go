@@ -21,13 +21,12 @@ type fluid struct {
 	stepP        float64 // of the saturation table
 	lines        []satNode
 	stepV        float64 // of the vapour table, in ln p
-	vapour       []vapNode
-	rows         int
+	vapour       []vapNode // framed by one more node on each side
 }
 
 // A sat is the two ends of the saturation line at one pressure.
 type sat struct {
-	p, tb, td      float64 // Pa, K
+	lnp, p, tb, td      float64 // Pa, K
 	hl, hv         float64 // J/kg
 	rl, rv         float64 // kg/m3
 	sl, sv         float64 // J/kgK
@@ -46,6 +45,7 @@ const (
 	vapRows  = 28  // in superheat
 	vapTop   = 150 // K of superheat
 	vapScale = 10  // K; superheat s is at ln(1+s/vapScale)
+	vapWidth = vapRows + 2
 )
 
 // vapNode is enthalpy and entropy over the dew point's, and ln of the density ratio to it.
@@ -91,8 +91,7 @@ func (f *fluid) makeLines() error {
 			return fmt.Errorf("saturation table of %s: %w", f.r.Name(), err)
 		}
 		f.lines[i].v = [satWidth]float64{float64(b.Temperature), float64(d.Temperature), float64(b.Enthalpy), float64(d.Enthalpy),
-			math.Log(float64(b.Density)), math.Log(float64(d.Density)), float64(b.Entropy), float64(d.Entropy),
-			math.Log(float64(b.HeatCapacity)), math.Log(float64(d.HeatCapacity))}
+			float64(b.Density), float64(d.Density), float64(b.Entropy), float64(d.Entropy), float64(b.HeatCapacity), float64(d.HeatCapacity)}
 	}
 	for i := range f.lines {
 		lo, hi := max(i-1, 0), min(i+1, satNodes-1)
@@ -105,8 +104,7 @@ func (f *fluid) makeLines() error {
 
 func (f *fluid) makeVapour() error {
 	f.stepV = (f.lnTop - f.lnLow) / (vapNodes - 1)
-	f.rows = vapRows
-	f.vapour = make([]vapNode, vapNodes*vapRows)
+	f.vapour = make([]vapNode, (vapNodes+2)*vapWidth)
 	top := math.Log1p(vapTop / vapScale)
 	for i := range vapNodes {
 		p := si.Pascal(math.Exp(f.lnLow + f.stepV*float64(i)))
@@ -114,7 +112,7 @@ func (f *fluid) makeVapour() error {
 		if err != nil {
 			return fmt.Errorf("vapour table of %s: %w", f.r.Name(), err)
 		}
-		row := f.vapour[i*vapRows : (i+1)*vapRows]
+		row := f.vapour[(i+1)*vapWidth+1 : (i+2)*vapWidth]
 		for j := 1; j < vapRows; j++ {
 			sh := vapScale * math.Expm1(top*float64(j)/(vapRows-1))
 			g, err := f.r.AtPT(p, dew.Temperature+si.Kelvin(sh))
@@ -127,7 +125,27 @@ func (f *fluid) makeVapour() error {
 			row[j] = vapNode{float64(g.Enthalpy - dew.Enthalpy), float64(g.Entropy - dew.Entropy), math.Log(float64(g.Density / dew.Density))}
 		}
 	}
+	f.frame()
 	return nil
+}
+
+// frame continues the table by one node on each side, by the parabola through the last three, so that
+// the cubic needs no special cases.
+func (f *fluid) frame() {
+	beyond := func(to, a, b, c *vapNode) {
+		for k := range to {
+			to[k] = 3*a[k] - 3*b[k] + c[k]
+		}
+	}
+	at := func(i, j int) *vapNode { return &f.vapour[i*vapWidth+j] }
+	for i := 1; i <= vapNodes; i++ {
+		beyond(at(i, 0), at(i, 1), at(i, 2), at(i, 3))
+		beyond(at(i, vapRows+1), at(i, vapRows), at(i, vapRows-1), at(i, vapRows-2))
+	}
+	for j := range vapWidth {
+		beyond(at(0, j), at(1, j), at(2, j), at(3, j))
+		beyond(at(vapNodes+1, j), at(vapNodes, j), at(vapNodes-1, j), at(vapNodes-2, j))
+	}
 }
 
 // holds says whether the tables cover a pressure.
@@ -137,8 +155,12 @@ func (f *fluid) holds(p float64) bool {
 }
 
 // sat returns the saturation line at p, which is held to the table's range.
-func (f *fluid) sat(p float64) sat {
-	x := (math.Log(p) - f.lnLow) / f.stepP
+func (f *fluid) sat(p float64) sat { return f.satLn(math.Log(p)) }
+
+// satLn is sat of the pressure's logarithm.
+func (f *fluid) satLn(lnp float64) sat {
+	lnp = min(max(lnp, f.lnLow), f.lnTop)
+	x := (lnp - f.lnLow) / f.stepP
 	i := min(max(int(x), 0), satNodes-2)
 	t := min(max(x-float64(i), 0), 1)
 	a, b := &f.lines[i], &f.lines[i+1]
@@ -151,8 +173,8 @@ func (f *fluid) sat(p float64) sat {
 	slope := func(k int) float64 {
 		return (6*(t-t2)*(b.v[k]-a.v[k]) + (3*t2-4*t+1)*a.d[k] + (3*t2-2*t)*b.d[k]) / f.stepP
 	}
-	return sat{p: p, tb: v[0], td: v[1], hl: v[2], hv: v[3], rl: math.Exp(v[4]), rv: math.Exp(v[5]), sl: v[6], sv: v[7],
-		cpl: math.Exp(v[8]), cpv: math.Exp(v[9]), dtdlnp: slope(0), dhdlnp: slope(2)}
+	return sat{lnp: lnp, p: math.Exp(lnp), tb: v[0], td: v[1], hl: v[2], hv: v[3], rl: v[4], rv: v[5], sl: v[6], sv: v[7],
+		cpl: v[8], cpv: v[9], dtdlnp: slope(0), dhdlnp: slope(2)}
 }
 
 // cubic returns the weights of Catmull and Rom's cubic through four even nodes at t of the middle span,
@@ -164,35 +186,28 @@ func cubic(t float64) (w, d [4]float64) {
 	return w, d
 }
 
+// yTop is the superheat coordinate of the last row.
+var yTop = math.Log1p(float64(vapTop) / vapScale)
+
 // vap returns enthalpy, entropy and log density over the dew point's at superheat coordinate y, and the
 // slopes of the first two against y.
-func (f *fluid) vap(p, y float64) (v vapNode, dh, ds float64) {
-	yTop := math.Log1p(vapTop / vapScale)
-	x := min(max((math.Log(p)-f.lnLow)/f.stepV, 0), vapNodes-1)
+func (f *fluid) vap(lnp, y float64) (v vapNode, dh, ds float64) {
+	x := min(max((lnp-f.lnLow)/f.stepV, 0), vapNodes-1)
 	u := min(max(y/yTop*(vapRows-1), 0), vapRows-1)
 	i, j := min(int(x), vapNodes-2), min(int(u), vapRows-2)
 	wx, _ := cubic(x - float64(i))
 	wu, du := cubic(u - float64(j))
 	for a := range 4 {
-		ia := min(max(i+a-1, 0), vapNodes-1)
-		for b := range 4 {
-			jb := j + b - 1
-			n := &f.vapour[ia*vapRows+min(max(jb, 0), vapRows-1)]
-			var m vapNode
-			if jb < 0 { // beyond the dew line: the mirror image of the first span
-				n1 := &f.vapour[ia*vapRows+1]
-				n2 := &f.vapour[ia*vapRows+2]
-				for k := range m {
-					m[k] = 3*n[k] - 3*n1[k] + n2[k]
-				}
-				n = &m
-			}
+		row := f.vapour[(i+a)*vapWidth+j:][:4]
+		for b := range row {
+			n := &row[b]
 			c := wx[a] * wu[b]
 			v[0] += c * n[0]
 			v[1] += c * n[1]
 			v[2] += c * n[2]
-			dh += wx[a] * du[b] * n[0]
-			ds += wx[a] * du[b] * n[1]
+			c = wx[a] * du[b]
+			dh += c * n[0]
+			ds += c * n[1]
 		}
 	}
 	s := (vapRows - 1) / yTop
@@ -216,14 +231,14 @@ func (f *fluid) gasPH(l sat, h float64) gas {
 	var v vapNode
 	for range 8 {
 		var dh float64
-		v, dh, _ = f.vap(l.p, y)
+		v, dh, _ = f.vap(l.lnp, y)
 		step := (h - l.hv - v[0]) / dh
 		y = max(y+step, 0)
-		if math.Abs(step) < 1e-11 {
+		if math.Abs(step) < 1e-6 { // the next would be a millionth of a millionth
 			break
 		}
 	}
-	v, _, _ = f.vap(l.p, y)
+	v, _, _ = f.vap(l.lnp, y)
 	sh := vapScale * math.Expm1(y)
 	return gas{t: l.td + sh, h: h, s: l.sv + v[1], rho: l.rv * math.Exp(v[2]), sh: sh, x: 1}
 }
@@ -231,7 +246,7 @@ func (f *fluid) gasPH(l sat, h float64) gas {
 // gasPT returns the state of vapour at a superheat.
 func (f *fluid) gasAt(l sat, sh float64) gas {
 	sh = max(sh, 0)
-	v, _, _ := f.vap(l.p, math.Log1p(sh/vapScale))
+	v, _, _ := f.vap(l.lnp, math.Log1p(sh/vapScale))
 	return gas{t: l.td + sh, h: l.hv + v[0], s: l.sv + v[1], rho: l.rv * math.Exp(v[2]), sh: sh, x: 1}
 }
 
@@ -242,26 +257,26 @@ func (f *fluid) enthalpyPS(l sat, s float64) float64 {
 	}
 	y := math.Log1p((s - l.sv) * l.td / l.cpv / vapScale)
 	for range 8 {
-		v, _, ds := f.vap(l.p, y)
+		v, dh, ds := f.vap(l.lnp, y)
 		step := (s - l.sv - v[1]) / ds
 		y = max(y+step, 0)
-		if math.Abs(step) < 1e-11 {
-			break
+		if math.Abs(step) < 1e-6 {
+			return l.hv + v[0] + dh*step
 		}
 	}
-	v, _, _ := f.vap(l.p, y)
+	v, _, _ := f.vap(l.lnp, y)
 	return l.hv + v[0]
 }
 
 // liquidSat returns the saturation line at the pressure whose saturated liquid has the enthalpy h: the
 // bubble pressure of that subcooled liquid.
 func (f *fluid) liquidSat(h float64, near sat) sat {
-	lnp := math.Log(near.p)
+	lnp := near.lnp
 	l := near
 	for range 12 {
 		step := min(max((h-l.hl)/l.dhdlnp, -0.7), 0.7)
 		lnp = min(max(lnp+step, f.lnLow), f.lnTop)
-		l = f.sat(math.Exp(lnp))
+		l = f.satLn(lnp)
 		if math.Abs(step) < 1e-11 {
 			break
 		}
@@ -280,11 +295,11 @@ func (f *fluid) satAtMid(tK float64) sat {
 
 func (f *fluid) satWhere(off func(sat) float64) sat {
 	lnp := (f.lnLow + f.lnTop) / 2
-	l := f.sat(math.Exp(lnp))
+	l := f.satLn(lnp)
 	for range 40 {
 		step := min(max(-off(l)/l.dtdlnp, -0.7), 0.7)
 		lnp = min(max(lnp+step, f.lnLow), f.lnTop)
-		l = f.sat(math.Exp(lnp))
+		l = f.satLn(lnp)
 		if math.Abs(step) < 1e-12 {
 			break
 		}
@@ -294,12 +309,12 @@ func (f *fluid) satWhere(off func(sat) float64) sat {
 
 // satAtLiquid is satAtBubble from a start nearby.
 func (f *fluid) satAtLiquid(tK float64, near sat) sat {
-	lnp := math.Log(near.p)
+	lnp := near.lnp
 	l := near
 	for range 12 {
 		step := min(max((tK-l.tb)/l.dtdlnp, -0.7), 0.7)
 		lnp = min(max(lnp+step, f.lnLow), f.lnTop)
-		l = f.sat(math.Exp(lnp))
+		l = f.satLn(lnp)
 		if math.Abs(step) < 1e-11 {
 			break
 		}

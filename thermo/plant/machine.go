@@ -150,7 +150,7 @@ func (m *Machine) size() error {
 
 	// Condenser: air for 8.5 K of rise, then the conductance that gives the subcooling.
 	rise, split := 8.5, 0.0
-	m.Outdoor = Coil{VolumeM3: 0.20e-3*kW + 0.2e-3, DropPa: 0.014 * cond.p, FanW: 18 * kW,
+	m.Outdoor = Coil{VolumeM3: 0.30e-3*kW + 0.2e-3, DropPa: 0.014 * cond.p, FanW: 18 * kW,
 		refKgS: flow, dropRho: 1, twoPhase: 2.2, gasSide: 0.42, liquidSid: 0.6}
 	rejected := flow * (hDis - liquid.hl)
 	outW := m.air.ratioAt(s.RatedOutdoorC, 40)
@@ -169,7 +169,7 @@ func (m *Machine) size() error {
 		perKW = 0.15
 		split = 1
 	}
-	m.Indoor = Coil{VolumeM3: 0.15e-3*kW + 0.15e-3 + split*0.15e-3*kW, DropPa: 0.035 * evap.p, FanW: 40 * kW,
+	m.Indoor = Coil{VolumeM3: 0.26e-3*kW + 0.15e-3 + split*0.10e-3*kW, DropPa: 0.035 * evap.p, FanW: 40 * kW,
 		refKgS: flow, dropRho: evap.rv, twoPhase: 2.2, gasSide: 0.55, liquidSid: 0.6, AirM3S: perKW * kW}
 	if s.Cold {
 		m.Indoor.FanW = 30 * kW
@@ -190,11 +190,11 @@ func (m *Machine) size() error {
 		m.ReceiverM3 = 0.55e-3 * kW
 	}
 	m.ChargeKg = 0
-	start := unknowns{math.Log(evap.p), math.Log(cond.p + m.Outdoor.DropPa/2), inlet.h / 1e5}
+	start := unknowns{suction.lnp, math.Log(cond.p + m.Outdoor.DropPa/2), inlet.h / 1e5}
 	c := Conditions{OutdoorC: s.RatedOutdoorC, OutdoorRatio: outW, IndoorC: s.RatedIndoorC, IndoorRatio: inRatio}
 	w := m.evaluate(c, start)
 	m.ChargeKg = w.MassKg
-	st, err := m.solveFrom(c, start)
+	st, err := m.solveFrom(c, start, nil)
 	if err != nil {
 		return fmt.Errorf("at the rating: %w", err)
 	}
@@ -218,9 +218,9 @@ func (m *Machine) sizeHeating() error {
 	c := Conditions{OutdoorC: 8.3, OutdoorRatio: m.air.ratioAt(8.3, 72), IndoorC: 21.1, IndoorRatio: m.air.ratioAt(21.1, 45), Heating: true}
 	// The indoor coil holds less liquid than the outdoor one. What is left over would flood it, so a
 	// compensator takes it, sized for the subcooling meant.
-	start := unknowns{math.Log(evap.p), math.Log(cond.p), exit.h / 1e5}
+	start := unknowns{suction.lnp, cond.lnp, exit.h / 1e5}
 	m.StoreKg = 0.3 * m.ChargeKg
-	st, err := m.solveFrom(c, start)
+	st, err := m.solveFrom(c, start, nil)
 	for range 12 {
 		if err != nil {
 			break
@@ -230,7 +230,7 @@ func (m *Machine) sizeHeating() error {
 			break
 		}
 		m.StoreKg = min(max(m.StoreKg+0.012*off*m.ChargeKg, 0), 0.6*m.ChargeKg)
-		st, err = m.solveFrom(c, st.at)
+		st, err = m.solveFrom(c, st.at, &st.slopes)
 	}
 	if err != nil {
 		return fmt.Errorf("at the heating rating: %w", err)
@@ -250,13 +250,15 @@ func (m *Machine) sizeMetering(in sat, hIn, outPa, flow, superheatK float64) Met
 		d.Number = max(math.Round(m.Spec.CapacityW/3e3), 1)
 		bisect(0.2e-3, 6e-3, &d.BoreM, func() bool { return d.flow(m.f, in, hIn, outPa, 1, 1) > flow })
 	case ThermostaticValve, ElectronicValve:
-		d.OpeningK, d.Bleed, d.TimeS = 5, 0.03, 35
-		at := 0.55
+		d.OpeningK, d.Bleed, d.TimeS, d.SlopeKK = 5, 0.03, 35, 0.3
+		at := 0.70 // a valve is chosen with some four tenths in reserve
 		if d.Kind == ElectronicValve {
-			d.OpeningK, d.TimeS, at = 1.2, 12, 0.5
+			d.OpeningK, d.TimeS, d.SlopeKK, at = 1.2, 12, 0, 0.55
 		}
+		evap := m.f.sat(outPa / 1.035)
+		d.RatedK = evap.td
 		d.StaticK = superheatK - at*d.OpeningK
-		d.FullM2 *= flow / d.flow(m.f, in, hIn, outPa, 1, d.opening(superheatK, outPa))
+		d.FullM2 *= flow / d.flow(m.f, in, hIn, outPa, 1, d.opening(superheatK, evap))
 		if m.Spec.MaxEvapC != 0 {
 			d.MaxEvapPa = m.f.satAtDew(m.Spec.MaxEvapC + zeroC).p
 		}

@@ -30,11 +30,12 @@ type Steady struct {
 	SurfaceC                                       float64 // of the evaporator
 	GasZone, LiquidZone, WetZone                   float64
 
-	at unknowns
+	at     unknowns
+	slopes jacobian
 }
 
-// unknowns are ln of the evaporator's outlet pressure, ln of the condenser's inlet pressure, and the
-// enthalpy of the gas that the compressor draws, over 1e5 J/kg.
+// unknowns are ln of the pressure at the compressor's inlet, ln of the pressure at its outlet, and the
+// enthalpy of the gas that it draws, over 1e5 J/kg. From these the flow follows, and with it all else.
 type unknowns [3]float64
 
 // The reasons why there is no steady state.
@@ -59,31 +60,24 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 	fl := &c.Faults
 	speed, fan := orOne(c.Speed), orOne(c.IndoorFan)
 	var w work
-	pe, pc, hs := math.Exp(u[0]), math.Exp(u[1]), u[2]*1e5
+	pc, hs := math.Exp(u[1]), u[2]*1e5
 	w.at = u
 
 	condCoil, evapCoil, device := &m.Outdoor, &m.Indoor, &m.Cooling
 	condC, condRatio, evapC, evapRatio := c.OutdoorC, c.OutdoorRatio, c.IndoorC, c.IndoorRatio
-	condFan, evapFan := m.headFan(pc), fan
+	condFan, evapFan := m.headFan(u[1]), fan
 	if c.Heating {
 		condCoil, evapCoil, device = evapCoil, condCoil, &m.Heating
 		condC, condRatio, evapC, evapRatio = evapC, evapRatio, condC, condRatio
 		condFan, evapFan = fan, 1
 	}
 
-	// Suction line, of which only the drop is needed before the compressor.
+	// Compressor, and back along the suction line to the evaporator.
 	lineFlow := m.Lines.flowKgS
-	dis := f.sat(pc)
-	var suction sat
-	var in gas
-	var flow, hDis, power float64
-	ps := pe - 0.9*m.Lines.SuctionDropPa
-	for range 3 { // the drop follows the flow, which follows the drop weakly
-		suction = f.sat(max(ps, 0.3*pe))
-		in = f.gasPH(suction, hs)
-		flow, hDis, power = m.Compressor.run(f, suction, dis, in, speed, fl.CompressorLeak)
-		ps = pe - m.Lines.SuctionDropPa*sq(flow/lineFlow)*m.Lines.suctionRho/in.rho
-	}
+	suction, dis := f.satLn(u[0]), f.satLn(u[1])
+	in := f.gasPH(suction, hs)
+	flow, hDis, power := m.Compressor.run(f, suction, dis, in, speed, fl.CompressorLeak)
+	pe := suction.p + m.Lines.SuctionDropPa*sq(flow/lineFlow)*m.Lines.suctionRho/in.rho
 	across := fl.ReversingLeak * flow // straight from discharge to suction
 	loop := flow - across
 
@@ -94,11 +88,13 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 	port := f.sat(cond.outPa)
 	portLiquid := min(cond.hOut, port.hv)
 	drop := (m.Lines.LiquidDropPa + fl.LineRestriction*m.drive) * sq(loop/lineFlow)
-	var liquidK float64
+	var liquidK, liquidRho float64
 	if portLiquid >= port.hl {
-		liquidK = port.tb + (portLiquid-port.hl)/(port.hv-port.hl)*(port.td-port.tb)
+		x := (portLiquid - port.hl) / (port.hv - port.hl)
+		liquidK, liquidRho = port.tb+x*(port.td-port.tb), 1/(x/port.rv+(1-x)/port.rl)
 	} else {
-		liquidK = f.liquidSat(portLiquid, port).tb
+		l := f.liquidSat(portLiquid, port)
+		liquidK, liquidRho = l.tb, l.rl
 	}
 	ambient := c.OutdoorC
 	w.LineLossW = m.Lines.LiquidWK * (liquidK - zeroC - ambient)
@@ -109,7 +105,7 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 	ea := evapCoil.entering(m.air, evapC, evapRatio, airLost(fl, c.Heating, false), evapFan)
 	evap := evapCoil.evaporate(f, m.air, ea, loop, pe, hIn)
 	bulb := evap.superheat + fl.BulbLoose*max(evapC+zeroC-evap.out.t, 0)
-	opening := device.opening(bulb, pe)
+	opening := device.opening(bulb, evap.sat)
 	if fl.StuckAt > 0 {
 		opening = fl.StuckAt
 	}
@@ -129,15 +125,10 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 	}
 
 	// Charge: the receiver fills over a narrow band of subcooling, as its liquid stands at saturation.
-	liquidRho := port.rl
-	if portLiquid > port.hl {
-		x := (portLiquid - port.hl) / (port.hv - port.hl)
-		liquidRho = 1 / (x/port.rv + (1-x)/port.rl)
-	}
 	w.MassKg = cond.massKg + evap.massKg + m.Lines.LiquidM3*liquidRho + m.Lines.SuctionM3*(in.rho+evap.out.rho)/2 + 0.0012*in.rho
 	if m.ReceiverM3 > 0 {
 		sc := (port.hl - portLiquid) / port.cpl
-		w.ReceiverLevel = 1 / (1 + math.Exp(-(sc-2.2)/0.35))
+		w.ReceiverLevel = 1 / (1 + math.Exp(-(sc-m.Spec.SubcoolingK+0.2)/0.35))
 		w.MassKg += m.ReceiverM3 * (w.ReceiverLevel*port.rl + (1-w.ReceiverLevel)*port.rv)
 	}
 	want := m.ChargeKg * (1 + fl.Charge)
@@ -175,11 +166,11 @@ func airLost(f *Faults, heating, condenser bool) float64 {
 }
 
 // headFan is the condenser fan's speed where it is slowed to hold the head in cold weather.
-func (m *Machine) headFan(pc float64) float64 {
+func (m *Machine) headFan(lnp float64) float64 {
 	if m.Spec.HeadControlC == 0 {
 		return 1
 	}
-	l := m.f.sat(pc)
+	l := m.f.satLn(lnp)
 	return 0.06 + 0.94*smoothUnit(((l.tb+l.td)/2-zeroC-m.Spec.HeadControlC)/6)
 }
 
@@ -209,9 +200,9 @@ func (m *Machine) Solve(c Conditions) (Steady, error) {
 		wetBulb = evapBy
 	}
 	evap := m.f.satAtDew(min(m.f.sat(base.EvaporatorPa).td+0.25*evapBy+0.35*wetBulb, condC-6))
-	u[0], u[1] = math.Log(evap.p), math.Log(m.f.satAtMid(condC).p)
+	u[0], u[1] = evap.lnp-math.Log(base.EvaporatorPa/base.SuctionPa), m.f.satAtMid(condC).lnp
 	u[2] = m.f.gasAt(evap, base.SuperheatK).h / 1e5
-	st, err := m.solveFrom(c, u)
+	st, err := m.solveFrom(c, u, nil)
 	if err == nil {
 		return m.checked(st)
 	}
@@ -220,7 +211,7 @@ func (m *Machine) Solve(c Conditions) (Steady, error) {
 
 // SolveNear is Solve from a state nearby, which saves most of the search.
 func (m *Machine) SolveNear(c Conditions, near *Steady) (Steady, error) {
-	if st, err := m.solveFrom(c, near.at); err == nil {
+	if st, err := m.solveFrom(c, near.at, &near.slopes); err == nil {
 		return m.checked(st)
 	}
 	return m.Solve(c)
@@ -246,7 +237,7 @@ func (m *Machine) walk(c Conditions) (Steady, error) {
 	var err error
 	for tries := 0; done < 1 && tries < 80; tries++ {
 		to := min(done+step, 1)
-		next, e := m.solveFrom(between(from, c, to), st.at)
+		next, e := m.solveFrom(between(from, c, to), st.at, &st.slopes)
 		if e != nil {
 			err = e
 			if step /= 2; step < 0.002 {
@@ -288,43 +279,68 @@ func between(a, b Conditions, t float64) Conditions {
 
 const tolerance = 1e-9
 
-// solveFrom is Newton's method with the step held to what the circuit can follow and halved until it
-// helps.
-func (m *Machine) solveFrom(c Conditions, u unknowns) (Steady, error) {
+// A jacobian is the slopes of what is out of balance against the unknowns.
+type jacobian [3][3]float64
+
+// solveFrom is Newton's method with Broyden's updates: the slopes are taken by differences once (or come
+// from a state nearby) and corrected by what each step shows, and taken anew when a step disappoints.
+// A step is held to what the circuit can follow and shortened until it helps.
+func (m *Machine) solveFrom(c Conditions, u unknowns, near *jacobian) (Steady, error) {
 	w := m.evaluate(c, u)
 	size := norm(w.off)
-	for range 40 {
+	var j jacobian
+	fresh := false
+	if near != nil && *near != (jacobian{}) {
+		j = *near
+	} else {
+		j, fresh = m.slopes(c, u, w.off), true
+	}
+	for range 60 {
 		if size < tolerance {
+			w.slopes = j
 			return w.Steady, nil
 		}
-		step, ok := m.newton(c, u, w.off)
-		if !ok {
-			break
-		}
-		limit := [3]float64{0.2, 0.1, 0.2}
-		scale := 1.0
-		for k := range step {
-			scale = min(scale, limit[k]/max(math.Abs(step[k]), 1e-30))
-		}
-		better := false
-		for range 12 {
-			var v unknowns
-			for k := range v {
-				v[k] = u[k] + scale*step[k]
+		step, ok := j.solve(w.off)
+		better, short := false, 1.0
+		if ok {
+			for k, limit := range [3]float64{0.2, 0.1, 0.2} {
+				short = min(short, limit/max(math.Abs(step[k]), 1e-30))
 			}
-			if v[0] < v[1]-0.02 && v[0] > m.f.lnLow && v[1] < m.f.lnTop {
-				if t := m.evaluate(c, v); norm(t.off) < size*(1-1e-3*scale) {
-					u, w, size, better = v, t, norm(t.off), true
-					break
+			tries := 12
+			if !fresh {
+				tries = 2 // rather look at the slopes again
+			}
+			for range tries {
+				var v unknowns
+				for k := range v {
+					v[k] = u[k] + short*step[k]
 				}
+				if v[0] < v[1]-0.02 && v[0] > m.f.lnLow && v[1] < m.f.lnTop {
+					if t := m.evaluate(c, v); norm(t.off) < size*(1-1e-3*short) {
+						better = true
+						j.correct(u, v, w.off, t.off)
+						slow := norm(t.off) > 0.35*size
+						u, w, size = v, t, norm(t.off)
+						if slow && size >= tolerance {
+							j, fresh = m.slopes(c, u, w.off), true
+						} else {
+							fresh = false
+						}
+						break
+					}
+				}
+				short /= 2
 			}
-			scale /= 2
 		}
 		if !better {
-			break
+			if fresh {
+				break
+			}
+			j, fresh = m.slopes(c, u, w.off), true
 		}
 	}
 	if size < 1e-7 {
+		w.slopes = j
 		return w.Steady, nil
 	}
 	return w.Steady, fmt.Errorf("%w (out of balance by %.2g)", ErrNoSteadyState, size)
@@ -337,9 +353,9 @@ func (m *Machine) checked(s Steady) (Steady, error) {
 	return s, nil
 }
 
-// newton returns the full step, by differences.
-func (m *Machine) newton(c Conditions, u, off unknowns) (unknowns, bool) {
-	var j [3][4]float64
+// slopes takes the jacobian by differences.
+func (m *Machine) slopes(c Conditions, u, off unknowns) jacobian {
+	var j jacobian
 	for k := range u {
 		const h = 1e-6
 		v := u
@@ -349,30 +365,55 @@ func (m *Machine) newton(c Conditions, u, off unknowns) (unknowns, bool) {
 			j[i][k] = (t.off[i] - off[i]) / h
 		}
 	}
-	for i := range off {
-		j[i][3] = -off[i]
+	return j
+}
+
+// correct makes the jacobian agree with the step from u to v (Broyden 1965).
+func (j *jacobian) correct(u, v, offU, offV unknowns) {
+	var d unknowns
+	length := 0.0
+	for k := range d {
+		d[k] = v[k] - u[k]
+		length += d[k] * d[k]
 	}
-	for k := range u { // Gauss with pivots
+	for i := range j {
+		miss := offV[i] - offU[i]
+		for k := range d {
+			miss -= j[i][k] * d[k]
+		}
+		for k := range d {
+			j[i][k] += miss * d[k] / length
+		}
+	}
+}
+
+// solve returns the step that would bring everything into balance, by Gauss with pivots.
+func (j *jacobian) solve(off unknowns) (unknowns, bool) {
+	var a [3][4]float64
+	for i := range a {
+		a[i] = [4]float64{j[i][0], j[i][1], j[i][2], -off[i]}
+	}
+	for k := range a {
 		p := k
 		for i := k + 1; i < 3; i++ {
-			if math.Abs(j[i][k]) > math.Abs(j[p][k]) {
+			if math.Abs(a[i][k]) > math.Abs(a[p][k]) {
 				p = i
 			}
 		}
-		if !(math.Abs(j[p][k]) > 1e-14) {
-			return u, false
+		if !(math.Abs(a[p][k]) > 1e-14) {
+			return off, false
 		}
-		j[k], j[p] = j[p], j[k]
-		for i := range u {
+		a[k], a[p] = a[p], a[k]
+		for i := range a {
 			if i != k {
-				q := j[i][k] / j[k][k]
+				q := a[i][k] / a[k][k]
 				for l := k; l < 4; l++ {
-					j[i][l] -= q * j[k][l]
+					a[i][l] -= q * a[k][l]
 				}
 			}
 		}
 	}
-	return unknowns{j[0][3] / j[0][0], j[1][3] / j[1][1], j[2][3] / j[2][2]}, true
+	return unknowns{a[0][3] / a[0][0], a[1][3] / a[1][1], a[2][3] / a[2][2]}, true
 }
 
 // norm is the length of what is out of balance.

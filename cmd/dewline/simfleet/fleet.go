@@ -192,7 +192,7 @@ func (f *Fleet) advance(s *system, from, to int64) []Pack {
 	for t := from; t <= to; t += 60 {
 		now := s.run.Step(float64(t))
 		every := int64(f.o.Coarse / time.Second)
-		rows := 12
+		rows := 4
 		if t >= fineFrom {
 			every, rows = int64(f.o.Fine/time.Second), 15
 		}
