@@ -96,16 +96,6 @@ func wantCode(t *testing.T, what string, err error, code dewline.Code) {
 	}
 }
 
-// holds waits for a condition that another goroutine brings about.
-func holds(t *testing.T, what string, condition func() bool) {
-	t.Helper()
-	for deadline := time.Now().Add(10 * time.Second); !condition(); time.Sleep(time.Millisecond) {
-		if time.Now().After(deadline) {
-			t.Fatalf("%s: still not so after 10 s", what)
-		}
-	}
-}
-
 // watch runs WatchGateways until the test ends and returns a channel with one value a change.
 func watch(t *testing.T, s Store) <-chan struct{} {
 	changes := make(chan struct{}, 100)
