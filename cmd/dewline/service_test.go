@@ -146,10 +146,10 @@ func TestLiveEqualsReplay(t *testing.T) {
 		got = compact(t, body)
 		return got == compact(t, want.Bytes())
 	})
-	waiting, err := s.Waiting()
-	if err != nil || waiting != 0 {
-		t.Errorf("%d messages wait (%v), want none", waiting, err)
-	}
+	until(t, "every message acknowledged", func() bool {
+		waiting, err := s.Waiting()
+		return err == nil && waiting == 0
+	})
 
 	code, body := fetch(t, s, "/")
 	if code != http.StatusOK || !strings.Contains(string(body), "hall") {
