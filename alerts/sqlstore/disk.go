@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"io/fs"
+	"math"
 	"os"
 )
 
@@ -46,11 +47,12 @@ func (s *Store) DiskUse(ctx context.Context) (DiskUse, error) {
 // Shrink gives what is empty back to the file system, a slice at a time. It is for after a
 // retention was shortened: what a steady one frees is used again by the next day.
 func (s *Store) Shrink(ctx context.Context) error {
-	for {
+	for before := int64(math.MaxInt64); ; {
 		use, err := s.DiskUse(ctx)
-		if err != nil || use.Free == 0 {
+		if err != nil || use.Free == 0 || use.Free >= before { // or others free as fast as this gives back
 			return err
 		}
+		before = use.Free
 		if err := s.vacuumSome(ctx); err != nil {
 			return fail("shrink the store", err)
 		}
