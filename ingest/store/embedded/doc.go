@@ -1,6 +1,7 @@
 // Package embedded keeps readings in a folder on the local disk, inside the process, on the time
 // series database of github.com/prometheus/prometheus/tsdb. It is the default store: nothing to
-// install, and about two bytes a reading after compaction.
+// install. A fleet of 20,000 systems that send 10 points every 30 s takes about 0.7 GiB of memory
+// (with GOGC=50) and, after compaction, 4 to 5 bytes a reading.
 //
 // What that database asks of its user, and what is done about it here:
 //

@@ -101,40 +101,17 @@ func (s *Store) dataFolder() string { return filepath.Join(s.folder, "series") }
 
 // open opens the database. The caller holds mu or is the only one.
 func (s *Store) open() error {
-	o := tsdb.DefaultOptions()
-	o.NoLockfile = true // ours covers the whole folder and names it
-	o.RetentionDuration = s.options.Retention.Milliseconds()
-	o.MinBlockDuration = s.options.Block.Milliseconds()
-	o.MaxBlockDuration = min(s.options.Retention/10, 31*24*time.Hour).Milliseconds()
-	// The database counts back from its newest time, which may be ahead of the clock.
-	o.OutOfOrderTimeWindow = (s.options.MaxAge + s.options.MaxAhead).Milliseconds()
-	o.WALCompression = compression.Snappy
-	s.tune(o)
-
-	var db *tsdb.DB
-	var metrics *watchedRegistry
-	for repairs := 0; ; repairs++ {
-		metrics = &watchedRegistry{Registry: prometheus.NewRegistry()}
-		stats := tsdb.NewDBStats()
-		watched := s.watchReplay(stats)
-		var err error
-		db, err = tsdb.Open(s.dataFolder(), s.logger, metrics, o, stats)
-		watched()
-		if err != nil {
-			return fmt.Errorf("embedded store: %s cannot be opened: %w", s.dataFolder(), err)
+	db, metrics, err := s.openDB()
+	// A process killed in the middle of a record leaves a torn log. The database repairs it, but
+	// goes on without having read the log of late readings: only another opening does, and nothing
+	// may be written before.
+	for repairs := 0; err == nil && metrics.repaired() != nil && repairs < 2; repairs++ {
+		if err = db.Close(); err == nil {
+			db, metrics, err = s.openDB()
 		}
-		if len(metrics.failures) != 2 || len(metrics.repairs) != 1 {
-			return errors.Join(errors.New("embedded store: this version of the database does not tell of failed writes and repairs"), db.Close())
-		}
-		// A process killed in the middle of a record leaves a torn log. The database repairs it,
-		// but then goes on without having read the log of late readings: only the next opening
-		// does, and nothing may be written before.
-		if metrics.repaired() == nil || repairs == 2 {
-			break
-		}
-		if err := db.Close(); err != nil {
-			return fmt.Errorf("embedded store: %s cannot be closed after a repair: %w", s.dataFolder(), err)
-		}
+	}
+	if err != nil {
+		return fmt.Errorf("embedded store: %s cannot be opened: %w", s.dataFolder(), err)
 	}
 	s.opens++
 	s.db = &database{DB: db, metrics: metrics, logs: [2]*syncer{
@@ -145,11 +122,35 @@ func (s *Store) open() error {
 	return nil
 }
 
-// tune fits the database to many series of few readings: see TestMemory for what it is worth.
-func (s *Store) tune(o *tsdb.Options) {
+func (s *Store) openDB() (*tsdb.DB, *watchedRegistry, error) {
+	metrics := &watchedRegistry{Registry: prometheus.NewRegistry()}
+	stats := tsdb.NewDBStats()
+	watched := s.watchReplay(stats)
+	db, err := tsdb.Open(s.dataFolder(), s.logger, metrics, s.settings(), stats)
+	watched()
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(metrics.failures) != 2 || len(metrics.repairs) != 1 {
+		return nil, nil, errors.Join(errors.New("this version of the database does not tell of failed writes and repairs"), db.Close())
+	}
+	return db, metrics, nil
+}
+
+// settings are the database's own options.
+func (s *Store) settings() *tsdb.Options {
+	o := tsdb.DefaultOptions()
+	o.NoLockfile = true // ours covers the whole folder and names it
+	o.RetentionDuration = s.options.Retention.Milliseconds()
+	o.MinBlockDuration = s.options.Block.Milliseconds()
+	o.MaxBlockDuration = min(s.options.Retention/10, 31*24*time.Hour).Milliseconds()
+	// The database counts back from its newest time, which may be ahead of the clock.
+	o.OutOfOrderTimeWindow = (s.options.MaxAge + s.options.MaxAhead).Milliseconds()
+	o.WALCompression = compression.Snappy
 	if s.options.adjust != nil {
 		s.options.adjust(o)
 	}
+	return o
 }
 
 // watchReplay reports how far the replay of the log is until the returned function is called.
