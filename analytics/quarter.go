@@ -51,23 +51,44 @@ func (q *quarter) close(id dewline.SystemID, rows []dewline.RollUp) []dewline.Ro
 	if !q.Open {
 		return rows
 	}
-	row := func(name string, a *accumulator) {
+	row := func(name, unit string, a *accumulator) {
 		if a.N == 0 || math.IsInf(a.Sum, 0) {
 			return
 		}
+		to := perUnit(unit)
 		rows = append(rows, dewline.RollUp{
 			System: id, Quantity: name, Start: q.Start,
-			Mean: a.Sum / float64(a.N), Min: a.Min, Max: a.Max, Count: int(a.N),
+			Mean: round(a.Sum/float64(a.N), to), Min: round(a.Min, to), Max: round(a.Max, to), Count: int(a.N),
 		})
 	}
 	for p := range q.Points {
-		row(dewline.Point(p).String(), &q.Points[p])
+		row(dewline.Point(p).String(), dewline.Point(p).Unit(), &q.Points[p])
 	}
 	for k, name := range derivedNames {
-		row(string(name), &q.Features[k])
+		row(string(name), name.Unit(), &q.Features[k])
 	}
 	*q = quarter{}
 	return rows
+}
+
+// perUnit returns how many steps of a roll-up make one unit: finer than any sensor can know, and
+// coarse enough that a year of them packs well.
+func perUnit(unit string) float64 {
+	switch unit {
+	case "Pa", "W":
+		return 1
+	case "/":
+		return 10_000
+	default:
+		return 1000 // K, Cel, %RH, A
+	}
+}
+
+func round(v, perUnit float64) float64 {
+	if r := math.Round(v*perUnit) / perUnit; !math.IsInf(r, 0) {
+		return r
+	}
+	return v // so large that there is nothing to round
 }
 
 // derivedNames are the names of the features, in their order.

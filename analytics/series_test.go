@@ -84,7 +84,8 @@ func TestSeriesAsStored(t *testing.T) {
 	}
 }
 
-// TestRollUpsAgreeWithReadings: what quarter hours answer is what the readings would have answered.
+// TestRollUpsAgreeWithReadings: what quarter hours answer is what the readings would have answered,
+// to the resolution that roll-ups are kept in.
 func TestRollUpsAgreeWithReadings(t *testing.T) {
 	s, _ := seriesStore(t, 4)
 	q := dewline.SeriesQuery{System: hall, Quantities: []string{"superheat", "liquid_pressure", "condensing_over_ambient"}, From: epoch, To: epoch + 4*24*60*minute, Step: time.Hour}
@@ -107,7 +108,7 @@ func TestRollUpsAgreeWithReadings(t *testing.T) {
 				{fast.Columns[c].Min[i], slow.Columns[c].Min[i]},
 				{fast.Columns[c].Max[i], slow.Columns[c].Max[i]},
 			} {
-				if !(math.Abs(pair[0]-pair[1]) <= 1e-9*math.Abs(pair[1])) {
+				if resolution := 1 / perUnit(fast.Columns[c].Unit); !(math.Abs(pair[0]-pair[1]) <= resolution) {
 					t.Fatalf("%s, row %d, kind %d: %v by roll-ups, %v by readings", fast.Columns[c].Quantity, i, k, pair[0], pair[1])
 				}
 			}

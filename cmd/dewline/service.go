@@ -289,8 +289,7 @@ func (s *service) startBroker(p *parts) error {
 // that are rare, and cost more then.
 const packAfter = 48 * time.Hour
 
-// keepHouse packs the roll-ups of finished days, drops those that are older than they are kept, and
-// gives the room back.
+// keepHouse packs the roll-ups of finished days and drops those that are older than they are kept.
 func (s *service) keepHouse() {
 	keep := s.o.Settings.RollUpRetention
 	if keep <= 0 {
@@ -299,16 +298,16 @@ func (s *service) keepHouse() {
 	tick := time.NewTicker(time.Hour)
 	defer tick.Stop()
 	for {
+		now := time.Now()
+		_, err := s.relational.PackRollUps(s.ctx, dewline.MillisOf(now.Add(-packAfter)))
+		err = errors.Join(err, s.relational.PruneRollUps(s.ctx, dewline.MillisOf(now.Add(-keep))))
+		if err != nil && s.ctx.Err() == nil {
+			s.log.Warn("the database could not be tidied up; the next attempt is in an hour", "err", err)
+		}
 		select {
 		case <-s.ctx.Done():
 			return
 		case <-tick.C:
-			now := time.Now()
-			_, err := s.relational.PackRollUps(s.ctx, dewline.MillisOf(now.Add(-packAfter)))
-			err = errors.Join(err, s.relational.PruneRollUps(s.ctx, dewline.MillisOf(now.Add(-keep))), s.relational.Shrink(s.ctx))
-			if err != nil && s.ctx.Err() == nil {
-				s.log.Warn("the database could not be tidied up; the next attempt is in an hour", "err", err)
-			}
 		}
 	}
 }
