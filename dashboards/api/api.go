@@ -1,0 +1,173 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humachi"
+	"github.com/go-chi/chi/v5"
+
+	"dewline"
+	"dewline/dashboards/overview"
+)
+
+// Prefix is where the API lives.
+const Prefix = "/api/v1"
+
+// Version is the version of the contract that the document states.
+const Version = "1.0.0"
+
+// Rejects is the part of dewline.Rejects that reading needs.
+type Rejects interface {
+	ReadRejects(ctx context.Context, filter dewline.RejectFilter, limit int) ([]dewline.Reject, error)
+	CountRejects(ctx context.Context) (map[dewline.Reason]int64, error)
+}
+
+// Options are what the API reads from. Series, Alerts and Rejects may be nil: asking for them is
+// then answered by 503.
+type Options struct {
+	Overview *overview.Reader
+	Series   dewline.SeriesReader
+	Alerts   overview.Alerts
+	Rejects  Rejects
+	Now      func() time.Time
+	Log      *slog.Logger
+}
+
+type handler struct {
+	Options
+}
+
+// Mount adds the API to a router, below Prefix. It fails only where its own document does not
+// hold together.
+func Mount(router chi.Router, options Options) error {
+	h := &handler{options}
+	sub := chi.NewRouter()
+	sub.NotFound(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, problem(http.StatusNotFound, "there is nothing at "+r.URL.Path+": see "+Prefix+"/openapi.json for what there is"))
+	})
+	sub.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, problem(http.StatusMethodNotAllowed, "this API only reads: use GET"))
+	})
+	api := humachi.New(sub, config())
+	api.UseMiddleware(h.onlyKnownParameters)
+	h.registerSystems(api)
+	h.registerSeries(api)
+	h.registerAlerts(api)
+	h.registerRejects(api)
+	document, err := json.Marshal(api.OpenAPI())
+	if err != nil {
+		return fmt.Errorf("describe the API: %w", err)
+	}
+	sub.Get("/openapi.json", func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Content-Type", "application/openapi+json")
+		w.Header().Set("Cache-Control", "no-cache")
+		w.Write(document)
+	})
+	router.Mount(Prefix, sub)
+	return nil
+}
+
+func config() huma.Config {
+	c := huma.Config{
+		OpenAPI: &huma.OpenAPI{
+			OpenAPI: "3.1.0",
+			Info: &huma.Info{
+				Title:   "Dewline",
+				Version: Version,
+				Description: "What is enrolled and how it does, its readings and derived values, alerts, and readings that were refused. " +
+					"Times are RFC 3339 in UTC and are the times that devices gave their readings. Values are in SI: K for differences, Cel, Pa.",
+			},
+			Servers:    []*huma.Server{{URL: Prefix}},
+			Components: &huma.Components{Schemas: huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)},
+		},
+		Formats:       huma.DefaultFormats,
+		DefaultFormat: "application/json",
+	}
+	c.AllowAdditionalPropertiesByDefault = true // the contract may grow
+	return c
+}
+
+// operation is an operation whose parameters we read ourselves, so that an error can say what to do.
+func operation(id, path, summary, description string, errors ...int) huma.Operation {
+	op := huma.Operation{
+		OperationID: id, Method: http.MethodGet, Path: path, Summary: summary, Description: description,
+		SkipValidateParams: true,
+		Responses:          map[string]*huma.Response{},
+	}
+	for _, status := range append(errors, http.StatusInternalServerError) {
+		op.Responses[fmt.Sprint(status)] = &huma.Response{
+			Description: http.StatusText(status),
+			Content:     map[string]*huma.MediaType{"application/problem+json": {Schema: &huma.Schema{Ref: "#/components/schemas/Problem"}}},
+		}
+	}
+	return op
+}
+
+// onlyKnownParameters refuses a misspelt parameter: left alone it would answer another question
+// than the one that was asked.
+func (h *handler) onlyKnownParameters(ctx huma.Context, next func(huma.Context)) {
+	var known []string
+	for _, p := range ctx.Operation().Parameters {
+		if p.In == "query" {
+			known = append(known, p.Name)
+		}
+	}
+	url := ctx.URL()
+	query := url.Query()
+	for name, values := range query {
+		switch {
+		case !slices.Contains(known, name):
+			may := "it takes none"
+			if len(known) > 0 {
+				may = "it takes " + strings.Join(known, ", ")
+			}
+			writeProblemTo(ctx, problem(http.StatusBadRequest, fmt.Sprintf("unknown parameter %q: %s", name, may)))
+			return
+		case len(values) > 1:
+			writeProblemTo(ctx, problem(http.StatusBadRequest, fmt.Sprintf("%s is given twice: give it once", name)))
+			return
+		}
+	}
+	next(ctx)
+}
+
+// fail turns an error of what is read from into a problem. What went wrong inside is for the log,
+// not for whoever asks.
+func (h *handler) fail(ctx context.Context, what string, err error) error {
+	if step, ok := errors.AsType[*dewline.StepError](err); ok {
+		return tooManyRows(step.Smallest)
+	}
+	switch dewline.CodeOf(err) {
+	case dewline.Invalid, dewline.OutOfRange:
+		return problem(http.StatusBadRequest, err.Error())
+	case dewline.NotFound:
+		return problem(http.StatusNotFound, err.Error())
+	case dewline.Unavailable:
+		h.log(ctx, what, err)
+		return problem(http.StatusServiceUnavailable, what+" cannot be read at the moment: try again; /readyz says what is wrong")
+	}
+	if ctx.Err() != nil { // whoever asked has gone
+		return problem(http.StatusServiceUnavailable, "the request was given up")
+	}
+	h.log(ctx, what, err)
+	return problem(http.StatusInternalServerError, what+" could not be read because of a mistake inside Dewline; the log has the details")
+}
+
+func (h *handler) log(ctx context.Context, what string, err error) {
+	if h.Log != nil {
+		h.Log.ErrorContext(ctx, "api: cannot read "+what, "error", err)
+	}
+}
+
+func unavailable(what string) error {
+	return problem(http.StatusServiceUnavailable, "this service keeps no "+what)
+}

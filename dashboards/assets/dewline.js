@@ -1,0 +1,214 @@
+// Draws the charts of a system's page so that one can look into them: a crosshair through all of
+// them with the values at its place, and a stretch that is pulled open by dragging. It draws the
+// same waterline as the page does without it, from the public API. Without uPlot it does nothing.
+"use strict";
+(() => {
+  const box = document.getElementById("charts");
+  if (!box || !window.uPlot || !box.dataset.charts) return;
+  const conf = JSON.parse(box.dataset.charts);
+  const css = (name) => getComputedStyle(box).getPropertyValue(name).trim();
+  const wants = (name) => box.querySelector(`[data-chart="${name}"]`);
+  const fixed = (decimals, unit) => (u, v) => (v == null ? "–" : v.toFixed(decimals).replace("-", "\u2212") + unit);
+  const zoned = (seconds) => uPlot.tzDate(new Date(seconds * 1e3), conf.zone);
+  let charts = [];
+  let rows = null;
+
+  const address = () => {
+    const q = new URLSearchParams({ from: new Date(conf.from).toISOString(), to: new Date(conf.to).toISOString(), step: conf.step_s });
+    return conf.series + "&" + q;
+  };
+
+  const column = (name) => {
+    const c = rows.points[name];
+    return c ? c.values : rows.times.map(() => null);
+  };
+
+  // excursions fills what lies past a limit, from the limit to the trace.
+  const excursions = (u, values, limit, past) => {
+    const ctx = u.ctx, x = (i) => u.valToPos(u.data[0][i], "x", true), y = (v) => u.valToPos(v, "y", true);
+    const known = (i) => i >= 0 && i < values.length && values[i] != null;
+    const cross = (i, j) => x(i) + ((x(j) - x(i)) * (limit - values[i])) / (values[j] - values[i]);
+    ctx.beginPath();
+    for (let i = 0; i < values.length; i++) {
+      if (!known(i) || !past(values[i])) continue;
+      ctx.moveTo(known(i - 1) ? cross(i - 1, i) : x(i), y(limit));
+      for (; known(i) && past(values[i]); i++) ctx.lineTo(x(i), y(values[i]));
+      ctx.lineTo(known(i) ? cross(i - 1, i) : x(i - 1), y(limit));
+      ctx.closePath();
+    }
+    ctx.fill();
+  };
+
+  const strip = (u, low, high) => {
+    const top = u.bbox.top, bottom = u.bbox.top + u.bbox.height;
+    const at = (v) => Math.min(bottom, Math.max(top, u.valToPos(v, "y", true)));
+    const a = at(low), b = at(high);
+    u.ctx.fillRect(u.bbox.left, Math.min(a, b), u.bbox.width, Math.abs(a - b));
+  };
+
+  const far = 1e3;
+  const sides = () => [
+    { band: conf.superheat, sign: 1, index: 1 },
+    { band: conf.subcooling, sign: -1, index: 2 },
+  ];
+
+  const under = (u) => {
+    u.ctx.save();
+    u.ctx.fillStyle = css("--strip");
+    for (const { band, sign } of sides()) {
+      if (band[0] == null && band[1] == null) continue;
+      strip(u, sign * Math.max(band[0] ?? 0, 0), sign * (band[1] ?? far));
+    }
+    u.ctx.restore();
+  };
+
+  const over = (u) => {
+    const ctx = u.ctx, { left, top, width, height } = u.bbox;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(left, top, width, height);
+    ctx.clip();
+    ctx.fillStyle = css("--tone") || css("--ink");
+    ctx.globalAlpha = 0.8;
+    for (const { band, sign, index } of sides()) {
+      const [low, high] = band;
+      if (low != null) excursions(u, u.data[index], sign * low, (v) => sign * v < low);
+      if (high != null) excursions(u, u.data[index], sign * high, (v) => sign * v > high);
+    }
+    ctx.globalAlpha = 1;
+    ctx.strokeStyle = css("--ink");
+    ctx.lineWidth = 1.5 * devicePixelRatio;
+    const line = u.valToPos(0, "y", true);
+    ctx.beginPath();
+    ctx.moveTo(left, line);
+    ctx.lineTo(left + width, line);
+    ctx.stroke();
+    running(u);
+    ctx.restore();
+    marks(u);
+  };
+
+  // running marks at the foot of the plot when the compressor ran.
+  const running = (u) => {
+    const on = rows.points.compressor_on;
+    if (!on) return;
+    const step = rows.step_s || conf.step_s, height = 3 * devicePixelRatio;
+    u.ctx.fillStyle = css("--quiet");
+    on.values.forEach((share, i) => {
+      if (!share) return;
+      const a = u.valToPos(u.data[0][i] - step / 2, "x", true), b = u.valToPos(u.data[0][i] + step / 2, "x", true);
+      u.ctx.fillRect(a, u.bbox.top + u.bbox.height - height, (b - a) * Math.min(share, 1), height);
+    });
+  };
+
+  const marks = (u) => {
+    const ctx = u.ctx, { left, top, width, height } = u.bbox, px = devicePixelRatio;
+    const ends = [0, 0];
+    ctx.save();
+    ctx.font = `${12 * px}px system-ui, sans-serif`;
+    for (const m of conf.marks) {
+      const x = u.valToPos(m.at / 1e3, "x", true);
+      if (x < left || x > left + width) continue;
+      ctx.strokeStyle = css(m.kind === "alert" ? "--ink" : "--quiet");
+      ctx.setLineDash(m.kind === "alert" ? [] : [3 * px, 2 * px]);
+      ctx.lineWidth = px;
+      ctx.beginPath();
+      ctx.moveTo(x, top);
+      ctx.lineTo(x, top + height);
+      ctx.stroke();
+      const wide = ctx.measureText(m.word).width;
+      let at = x + 4 * px;
+      if (at + wide > left + width) at = x - 4 * px - wide;
+      const row = ends.findIndex((end) => at >= end);
+      if (row < 0) continue;
+      ends[row] = at + wide + 8 * px;
+      ctx.fillStyle = css("--quiet");
+      ctx.fillText(m.word, at, top - (20 - 14 * row) * px + 12 * px - 2 * px);
+    }
+    ctx.restore();
+  };
+
+  const axis = (over) => ({
+    stroke: () => css("--quiet"), font: "12px system-ui, sans-serif",
+    grid: { stroke: () => css("--rule"), width: 1 }, ticks: { show: false }, ...over,
+  });
+
+  const pulled = (u) => {
+    const { left, width } = u.select;
+    if (width < 8) return;
+    const from = u.posToVal(left, "x") * 1e3, to = u.posToVal(left + width, "x") * 1e3;
+    if (to - from < 5 * 60e3) return;
+    const iso = (t) => new Date(t).toISOString().replace(/\.\d+Z/, "Z");
+    location.assign(`${conf.page}?from=${iso(from)}&to=${iso(to)}`);
+  };
+
+  const draw = (name, height, series, data, more) => {
+    const host = wants(name);
+    if (!host) return;
+    const options = {
+      width: host.clientWidth, height, tzDate: zoned, series: [{ value: "{DD} {MMM} {HH}:{mm}", label: "at" }, ...series],
+      scales: { x: { min: conf.from / 1e3, max: conf.to / 1e3 }, ...(more.scales || {}) },
+      axes: [
+        axis({ values: [[86400 * 28, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1], [86400, "{D} {MMM}", null, null, null, null, null, null, 1],
+          [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1]], space: 70 }),
+        axis({ size: 44, ...(more.axis || {}) }),
+      ],
+      padding: [more.top || 8, 8, 0, 0],
+      cursor: { sync: { key: "dewline" }, drag: { x: true, y: false, setScale: false }, points: { size: 6 } },
+      hooks: { setSelect: [pulled], ...(more.hooks || {}) },
+    };
+    const chart = new uPlot(options, data, host);
+    host.classList.add("drawn");
+    charts.push({ chart, host, height });
+  };
+
+  const negated = (values) => values.map((v) => (v == null ? null : -v));
+  const scaled = (values, f) => values.map((v) => (v == null ? null : v * f));
+  const ink = (label, decimals, unit, value) => ({ label, stroke: () => css("--ink"), width: 1.25, points: { show: false }, value: value || fixed(decimals, unit) });
+  const grey = (label, decimals, unit, dash) => ({ label, stroke: () => css("--quiet"), width: 1.25, dash, points: { show: false }, value: fixed(decimals, unit) });
+
+  const drawAll = () => {
+    for (const { chart, host } of charts) { chart.destroy(); host.classList.remove("drawn"); }
+    charts = [];
+    const half = (rows.step_s || 0) / 2;
+    const x = rows.times.map((t) => Date.parse(t) / 1e3 + half);
+    const narrow = box.clientWidth < 600;
+    const sh = column("superheat"), sc = column("subcooling");
+    // Both sides to one scale, with room for the bands.
+    const most = (values, band, least, cap) => Math.min(cap, Math.ceil(1.1 * Math.max(least, band[1] ?? 0, ...values.filter((v) => v != null))));
+    const up = Math.max(most(sh, conf.superheat, 8, 30), most(negated(sc), [0, 0], 0, 30));
+    const down = Math.max(most(sc, conf.subcooling, 6, 25), most(negated(sh), [0, 0], 0, 25));
+    draw("waterline", narrow ? 300 : 340,
+      [ink("superheat", 1, " K"), ink("subcooling", 1, " K", (u, v) => (v == null ? "–" : fixed(1, " K")(u, -v)))],
+      [x, sh, negated(sc)],
+      { top: 34, scales: { y: { range: [-down, up] } }, axis: { values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
+    draw("temperatures", 200,
+      [ink("condensing", 1, " °C"), grey("liquid line", 1, " °C"), grey("outdoor air", 1, " °C", [2, 3]), grey("suction line", 1, " °C"), ink("suction dew", 1, " °C")],
+      [x, column("condensing_temp"), column("liquid_temp"), column("outdoor_air_temp"), column("suction_temp"), column("suction_dew_temp")], {});
+    draw("pressures", 200,
+      [ink("high side", 0, " kPa"), grey("suction", 0, " kPa")],
+      [x, scaled(column(conf.high_side), 1e-3), scaled(column("suction_pressure_abs"), 1e-3)], {});
+  };
+
+  const load = async () => {
+    const answer = await fetch(address(), { headers: { Accept: "application/json" } });
+    if (!answer.ok) return; // the still drawing stays
+    rows = await answer.json();
+    drawAll();
+  };
+
+  load();
+  new ResizeObserver(() => charts.forEach(({ chart, host, height }) => {
+    if (host.clientWidth && host.clientWidth !== chart.width) chart.setSize({ width: host.clientWidth, height });
+  })).observe(box);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => rows && drawAll());
+  if (conf.live) {
+    setInterval(() => {
+      if (document.hidden || charts.some(({ chart }) => chart.cursor.left >= 0)) return; // nobody looks, or somebody reads
+      const span = conf.to - conf.from, step = conf.step_s * 1e3;
+      conf.to = Math.ceil(Date.now() / step) * step;
+      conf.from = conf.to - span;
+      load();
+    }, 60e3);
+  }
+})();

@@ -1,0 +1,189 @@
+package overview
+
+import (
+	"cmp"
+	"context"
+	"slices"
+	"sync"
+	"time"
+
+	"dewline"
+	"dewline/dashboards/view"
+)
+
+// Alerts is the part of dewline.Alerts that reading needs.
+type Alerts interface {
+	AlertsIn(ctx context.Context, filter dewline.AlertFilter) (dewline.AlertPage, error)
+}
+
+// Source is where a Reader reads. Alerts and States may be nil: then there are none.
+type Source struct {
+	Fleet  func() *dewline.Fleet // may change from call to call; nil, or returning nil: nothing is enrolled
+	States dewline.StateReader
+	Alerts Alerts
+}
+
+// Unended are the states of alerts that somebody still has to do with.
+var Unended = []dewline.AlertState{dewline.AlertOpen, dewline.AlertAcknowledged, dewline.AlertDispatched, dewline.AlertVerifying}
+
+// Overview is what there was at one moment. It is not changed afterwards.
+type Overview struct {
+	Fleet  *dewline.Fleet         // never nil
+	IDs    []dewline.SystemID     // every enrolled system, sorted
+	Alerts []dewline.Alert        // not ended, the gravest first
+	Counts map[dewline.Health]int // how many systems
+
+	// AlertsErr says why alerts could not be read. Alerts are then the last that were, or none.
+	AlertsErr error
+
+	assessed map[dewline.SystemID]view.Assessment
+	bySystem map[dewline.SystemID][]dewline.Alert
+}
+
+// Assessment returns the health of a system.
+func (o *Overview) Assessment(id dewline.SystemID) view.Assessment { return o.assessed[id] }
+
+// AlertsOf returns the alerts of a system that have not ended, its whole site's among them.
+func (o *Overview) AlertsOf(id dewline.SystemID) []dewline.Alert { return o.bySystem[id] }
+
+// Reader reads overviews and keeps the last one for a moment.
+type Reader struct {
+	source Source
+	empty  *dewline.Fleet
+
+	mu    sync.Mutex
+	last  *Overview
+	until time.Time
+}
+
+// New returns a reader of the source.
+func New(source Source) *Reader {
+	return &Reader{source: source, empty: dewline.NewFleet(nil, nil)}
+}
+
+// Fleet returns what is enrolled at present, never nil.
+func (r *Reader) Fleet() *dewline.Fleet {
+	if r.source.Fleet != nil {
+		if f := r.source.Fleet(); f != nil {
+			return f
+		}
+	}
+	return r.empty
+}
+
+// State returns the latest state of a system.
+func (r *Reader) State(id dewline.SystemID) (dewline.SystemState, bool) {
+	if r.source.States == nil {
+		return dewline.SystemState{System: id}, false
+	}
+	return r.source.States.State(id)
+}
+
+// The overview of a large fleet costs as much as its 20,000 states do. It is made again after
+// keepAtLeast, or later so that making it takes a twentieth of the time at most.
+const (
+	keepAtLeast = time.Second
+	restFactor  = 20
+)
+
+// Read returns the overview, made anew where the last one is older than a moment or the fleet has
+// been exchanged. The clock is only asked how long things take.
+func (r *Reader) Read(ctx context.Context, now func() time.Time) *Overview {
+	fleet := r.Fleet()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	begin := now()
+	if r.last != nil && r.last.Fleet == fleet && begin.Before(r.until) {
+		return r.last
+	}
+	o := r.read(ctx, fleet)
+	end := now()
+	r.last, r.until = o, end.Add(max(keepAtLeast, restFactor*end.Sub(begin)))
+	if o.AlertsErr != nil {
+		r.until = end // whoever comes next tries again
+	}
+	return o
+}
+
+func (r *Reader) read(ctx context.Context, fleet *dewline.Fleet) *Overview {
+	systems := fleet.Systems()
+	o := &Overview{
+		Fleet:    fleet,
+		Counts:   make(map[dewline.Health]int),
+		assessed: make(map[dewline.SystemID]view.Assessment, len(systems)),
+		bySystem: make(map[dewline.SystemID][]dewline.Alert),
+	}
+	o.Alerts, o.AlertsErr = r.unended(ctx, dewline.AlertFilter{})
+	if o.AlertsErr != nil && r.last != nil {
+		o.Alerts = r.last.Alerts
+	}
+	for _, a := range o.Alerts {
+		for _, id := range a.Systems {
+			o.bySystem[id] = append(o.bySystem[id], a)
+		}
+	}
+	if r.last != nil && r.last.Fleet == fleet {
+		o.IDs = r.last.IDs
+	} else {
+		o.IDs = sortedIDs(systems)
+	}
+	for _, s := range systems {
+		state, known := r.State(s.ID)
+		a := view.Assess(state, known, o.bySystem[s.ID])
+		o.assessed[s.ID] = a
+		o.Counts[a.Health]++
+	}
+	return o
+}
+
+func sortedIDs(systems []*dewline.System) []dewline.SystemID {
+	ids := make([]dewline.SystemID, len(systems))
+	for i, s := range systems {
+		ids[i] = s.ID
+	}
+	slices.Sort(ids)
+	return ids
+}
+
+// UnendedOf returns the alerts of one system that have not ended, as they are now.
+func (r *Reader) UnendedOf(ctx context.Context, id dewline.SystemID) ([]dewline.Alert, error) {
+	return r.unended(ctx, dewline.AlertFilter{System: id})
+}
+
+// maxUnended bounds what a page reads: a list that nobody could work through is no help.
+const maxUnended = 10_000
+
+func (r *Reader) unended(ctx context.Context, filter dewline.AlertFilter) ([]dewline.Alert, error) {
+	if r.source.Alerts == nil {
+		return nil, nil
+	}
+	filter.States = Unended
+	var all []dewline.Alert
+	for len(all) < maxUnended {
+		page, err := r.source.Alerts.AlertsIn(ctx, filter)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, page.Alerts...)
+		if filter.After = page.Next; page.Next == "" {
+			break
+		}
+	}
+	slices.SortStableFunc(all, func(a, b dewline.Alert) int {
+		return cmp.Or(cmp.Compare(urgency(a), urgency(b)), cmp.Compare(a.Onset, b.Onset), cmp.Compare(a.ID, b.ID))
+	})
+	return all, nil
+}
+
+// urgency orders alerts as people take them up: what nobody has in hand first, the gravest first.
+func urgency(a dewline.Alert) int {
+	grave := map[dewline.Severity]int{dewline.Urgent: 0, dewline.Soon: 1, dewline.Watch: 2}
+	g, ok := grave[a.Severity]
+	if !ok {
+		g = 3
+	}
+	if a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying {
+		g += 10
+	}
+	return g
+}

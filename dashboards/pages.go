@@ -1,0 +1,117 @@
+package dashboards
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"strconv"
+
+	"dewline/dashboards/view"
+)
+
+//go:embed templates
+var templateFiles embed.FS
+
+// pages are the parsed templates, one set for each page.
+type pages struct {
+	sets map[string]*template.Template
+}
+
+// pageNames are the files in templates that are pages; base.html and parts.html belong to each.
+var pageNames = []string{"today", "system", "error"}
+
+func newPages(files *assets) (*pages, error) {
+	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
+	p := &pages{sets: map[string]*template.Template{}}
+	for _, name := range pageNames {
+		t, err := template.New("base.html").Funcs(funcs).Option("missingkey=error").
+			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/"+name+".html")
+		if err != nil {
+			return nil, fmt.Errorf("templates: %w", err)
+		}
+		p.sets[name] = t
+	}
+	return p, nil
+}
+
+// write renders a page as a whole before it writes anything, so that a mistake becomes an error
+// and not half a page.
+func (p *pages) write(w http.ResponseWriter, status int, name string, data any) {
+	p.writePart(w, status, name, "base.html", data)
+}
+
+// writePart renders one template of a page's set.
+func (p *pages) writePart(w http.ResponseWriter, status int, name, part string, data any) {
+	var body bytes.Buffer
+	if err := p.sets[name].ExecuteTemplate(&body, part, data); err != nil {
+		panic(fmt.Errorf("template %s: %w", name, err))
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "private, no-cache")
+	w.WriteHeader(status)
+	w.Write(body.Bytes())
+}
+
+// base is what every page has.
+type base struct {
+	Title    string
+	Notices  []string
+	Failing  []Check // what the service needs and does not have
+	Progress []progressView
+	Drawn    view.Age
+	Moving   bool // the npm parts are built in: the page follows what happens
+}
+
+// progressView is a Progress in words.
+type progressView struct {
+	Text    string
+	Percent int  // for a bar
+	Known   bool // the whole is known
+}
+
+type errorPage struct {
+	base
+	Text string
+}
+
+func (s *server) base(title string) base {
+	b := base{Title: title, Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+	now := s.Now()
+	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
+	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"
+	for _, c := range s.checks() {
+		if !c.OK {
+			b.Failing = append(b.Failing, c)
+		}
+	}
+	return b
+}
+
+func (s *server) progressViews() []progressView {
+	var all []progressView
+	for _, p := range s.progress() {
+		v := progressView{Text: p.Label + ": " + view.Count(p.Done)}
+		if p.Total > 0 {
+			v.Known = true
+			v.Percent = int(min(100, max(0, 100*p.Done/p.Total)))
+			v.Text += " of " + view.Count(p.Total)
+		}
+		if p.Unit != "" {
+			v.Text += " " + p.Unit
+		}
+		if v.Known {
+			v.Text += ", " + strconv.Itoa(v.Percent) + " %"
+		}
+		all = append(all, v)
+	}
+	return all
+}
+
+// progressLine is the part of a page that tells how far things have come; the page asks for it
+// again while there is anything to tell.
+func (s *server) progressLine(w http.ResponseWriter, r *http.Request) {
+	s.pages.writePart(w, http.StatusOK, "today", "progress", s.base(""))
+}

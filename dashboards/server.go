@@ -1,0 +1,130 @@
+package dashboards
+
+import (
+	"log/slog"
+	"net/http"
+	"runtime/debug"
+	"strings"
+
+	"github.com/go-chi/chi/v5"
+	"github.com/go-chi/chi/v5/middleware"
+	"github.com/klauspost/compress/gzhttp"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"dewline/dashboards/api"
+	"dewline/dashboards/overview"
+)
+
+// server holds what the handlers share. It is not changed after New.
+type server struct {
+	Options
+	overview *overview.Reader
+	assets   *assets
+	pages    *pages
+	glyphs   *glyphs
+}
+
+// New returns the handler of all pages and of the API. It is safe for concurrent use and starts
+// nothing: no goroutine runs when no request does.
+func New(options Options) (http.Handler, error) {
+	if err := options.Validate(); err != nil {
+		return nil, err
+	}
+	if options.Log == nil {
+		options.Log = slog.New(slog.DiscardHandler)
+	}
+	files, err := newAssets()
+	if err != nil {
+		return nil, err
+	}
+	templates, err := newPages(files)
+	if err != nil {
+		return nil, err
+	}
+	s := &server{
+		Options:  options,
+		overview: overview.New(overview.Source{Fleet: options.Fleet, States: options.States, Alerts: options.Alerts}),
+		assets:   files,
+		pages:    templates,
+		glyphs:   newGlyphs(options.Series),
+	}
+	return s.routes()
+}
+
+func (s *server) routes() (http.Handler, error) {
+	compress, err := gzhttp.NewWrapper(gzhttp.MinSize(1024), gzhttp.CompressionLevel(3))
+	if err != nil {
+		return nil, err
+	}
+	r := chi.NewRouter()
+	r.Use(func(h http.Handler) http.Handler { return compress(h) })
+	r.Use(secure, s.recoverPanics, middleware.GetHead)
+	r.NotFound(s.notFound)
+	r.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
+	})
+	r.Get("/", s.today)
+	r.Get("/systems/{site}/{system}", s.system)
+	r.Get("/systems/{site}/{system}/live", s.live)
+	r.Get("/progress", s.progressLine)
+	r.Get("/healthz", s.healthz)
+	r.Get("/readyz", s.readyz)
+	r.Get("/assets/{name}", s.assets.serve)
+	if s.Metrics != nil {
+		r.Method(http.MethodGet, "/metrics", promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true}))
+	}
+	return r, api.Mount(r, api.Options{
+		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Now: s.Now, Log: s.Log,
+	})
+}
+
+// policy lets a page load from this host alone, run no script and no style that stands in the page
+// itself, and appear in no frame.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+
+func secure(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		next.ServeHTTP(w, r)
+	})
+}
+
+// recoverPanics answers a mistake of ours with an error, so that it costs one answer and not the
+// connection.
+func (s *server) recoverPanics(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer func() {
+			cause := recover()
+			if cause == nil {
+				return
+			}
+			if cause == http.ErrAbortHandler {
+				panic(cause)
+			}
+			s.Log.ErrorContext(r.Context(), "panic while answering", "path", r.URL.Path, "cause", cause, "stack", string(debug.Stack()))
+			s.fail(w, r, http.StatusInternalServerError, "This page could not be made because of a mistake inside Dewline; the log has the details.")
+		}()
+		next.ServeHTTP(w, r)
+	})
+}
+
+func (s *server) notFound(w http.ResponseWriter, r *http.Request) {
+	s.fail(w, r, http.StatusNotFound, "There is nothing at this address. It may have been enrolled under another name, or not yet.")
+}
+
+// fail answers with an error: a page for people, a problem for programs.
+func (s *server) fail(w http.ResponseWriter, r *http.Request, status int, text string) {
+	if strings.HasPrefix(r.URL.Path, api.Prefix+"/") {
+		api.WriteProblem(w, status, text)
+		return
+	}
+	page := errorPage{base: s.base(http.StatusText(status)), Text: text}
+	s.pages.write(w, status, "error", page)
+}

@@ -1,0 +1,254 @@
+package view
+
+import (
+	"encoding/json"
+	"math"
+	"slices"
+	"time"
+
+	"dewline"
+)
+
+// ChartQuantities are the series that the charts of a system are drawn from: derived values, and
+// what is fitted of the rest.
+func ChartQuantities(sys *dewline.System) []string {
+	names := []string{string(dewline.Superheat), string(dewline.Subcooling), string(dewline.SuctionDewTemp), string(dewline.CondensingTemp),
+		string(dewline.SuctionPressureAbs), highPressure(sys)}
+	for _, p := range []dewline.Point{dewline.SuctionTemp, dewline.LiquidTemp, dewline.OutdoorAirTemp, dewline.CompressorOn} {
+		if sys.Fitted(p) {
+			names = append(names, p.String())
+		}
+	}
+	return names
+}
+
+func highPressure(sys *dewline.System) string {
+	if sys.HighSide() == dewline.DischargePressure {
+		return string(dewline.DischargePressureAbs)
+	}
+	return string(dewline.LiquidPressureAbs)
+}
+
+// ChartSet is one chart in both sizes.
+type ChartSet[T any] struct{ Wide, Narrow T }
+
+// Charts are the charts of a system's page with the same as a table.
+type Charts struct {
+	Waterline    ChartSet[Waterline]
+	Temperatures *ChartSet[Lines]
+	Pressures    *ChartSet[Lines]
+	Table        []TableRow
+	Empty        bool
+	Script       string // what the script needs to draw the same, as JSON
+}
+
+// TableRow is one row of the charts as a table.
+type TableRow struct {
+	Time                                                    string
+	Superheat, Subcooling, SuctionDew, Condensing, Pressure string
+}
+
+// tableRows is about how many rows the table has.
+const tableRows = 24
+
+// NewCharts draws the series of a system.
+func NewCharts(sys *dewline.System, s dewline.Series, span Period, marks []Mark, state dewline.SystemState, health dewline.Health, zone *time.Location) Charts {
+	get := func(name string) []float64 {
+		for _, c := range s.Columns {
+			if c.Quantity == name && len(c.Values) == len(s.Times) {
+				return c.Values
+			}
+		}
+		return slices.Repeat([]float64{math.NaN()}, len(s.Times))
+	}
+	data := WaterlineData{
+		From: span.From, To: span.To, Zone: zone, Times: s.Times, Step: s.Step,
+		Superheat: get(string(dewline.Superheat)), Subcooling: get(string(dewline.Subcooling)),
+		SuperBand: ExpectedSuperheat(sys), SubBand: ExpectedSubcooling(sys), Marks: marks, State: state,
+	}
+	if sys.Fitted(dewline.CompressorOn) {
+		data.Running = get(dewline.CompressorOn.String())
+	}
+	temps := []Line{
+		{"condensing", get(string(dewline.CondensingTemp)), 0},
+		{"liquid line", get(dewline.LiquidTemp.String()), 1},
+		{"outdoor air", get(dewline.OutdoorAirTemp.String()), 2},
+		{"suction line", get(dewline.SuctionTemp.String()), 1},
+		{"suction dew", get(string(dewline.SuctionDewTemp)), 0},
+	}
+	pressures := []Line{
+		{"high side", times(get(highPressure(sys)), 1e-3), 0},
+		{"suction", times(get(string(dewline.SuctionPressureAbs)), 1e-3), 1},
+	}
+	c := Charts{
+		Waterline:    ChartSet[Waterline]{NewWaterline(data, Wide), NewWaterline(data, Narrow)},
+		Temperatures: lineSet("Temperatures", "°C", temps, s, span, zone),
+		Pressures:    lineSet("Pressures, absolute", "kPa", pressures, s, span, zone),
+		Table:        table(s, data, get, zone),
+		Script:       script(sys, span, data, health, zone),
+	}
+	c.Empty = c.Waterline.Wide.Empty && c.Temperatures == nil && c.Pressures == nil
+	return c
+}
+
+func times(values []float64, factor float64) []float64 {
+	scaled := make([]float64, len(values))
+	for i, v := range values {
+		scaled[i] = v * factor
+	}
+	return scaled
+}
+
+func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, zone *time.Location) *ChartSet[Lines] {
+	wide, ok := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, zone, WideLines)
+	if !ok {
+		return nil
+	}
+	narrow, _ := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, zone, NarrowLines)
+	return &ChartSet[Lines]{wide, narrow}
+}
+
+// table sums rows up until there are about tableRows of them.
+func table(s dewline.Series, d WaterlineData, get func(string) []float64, zone *time.Location) []TableRow {
+	if zone == nil {
+		zone = time.UTC
+	}
+	n := len(s.Times)
+	group := max(1, (n+tableRows-1)/tableRows)
+	dew, condensing, suction := get(string(dewline.SuctionDewTemp)), get(string(dewline.CondensingTemp)), get(string(dewline.SuctionPressureAbs))
+	var rows []TableRow
+	for i := 0; i < n; i += group {
+		end := min(i+group, n)
+		row := TableRow{
+			Time:      s.Times[i].Time().In(zone).Format("2 Jan 15:04"),
+			Superheat: Decimal(mean(d.Superheat[i:end]), 1), Subcooling: Decimal(mean(d.Subcooling[i:end]), 1),
+			SuctionDew: Decimal(mean(dew[i:end]), 1), Condensing: Decimal(mean(condensing[i:end]), 1),
+			Pressure: Decimal(mean(suction[i:end])/1000, 0),
+		}
+		if row.Superheat == NoValue && row.Subcooling == NoValue && row.SuctionDew == NoValue && row.Condensing == NoValue && row.Pressure == NoValue {
+			continue
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// mean is the mean of the numbers among values, NaN without any.
+func mean(values []float64) float64 {
+	sum, n := 0.0, 0
+	for _, v := range values {
+		if isNumber(v) {
+			sum += v
+			n++
+		}
+	}
+	return sum / float64(n) // 0/0 is NaN
+}
+
+// chartScript is what the script needs to draw the charts itself, from the API.
+type chartScript struct {
+	Series     string         `json:"series"` // address without from, to and step
+	Page       string         `json:"page"`
+	From       dewline.Millis `json:"from"`
+	To         dewline.Millis `json:"to"`
+	StepS      float64        `json:"step_s"`
+	Live       bool           `json:"live"`
+	Zone       string         `json:"zone"`
+	Health     dewline.Health `json:"health"`
+	Superheat  [2]*float64    `json:"superheat"` // the band, null where nothing bounds it
+	Subcooling [2]*float64    `json:"subcooling"`
+	HighSide   string         `json:"high_side"`
+	Marks      []scriptMark   `json:"marks"`
+}
+
+type scriptMark struct {
+	At   dewline.Millis `json:"at"`
+	Word string         `json:"word"`
+	Kind string         `json:"kind"`
+}
+
+func script(sys *dewline.System, span Period, d WaterlineData, health dewline.Health, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	c := chartScript{
+		Page: SystemHref(sys.ID), From: span.From, To: span.To, StepS: span.Step.Seconds(), Live: span.Live,
+		Zone: zone.String(), Health: health, Superheat: finite(d.SuperBand), Subcooling: finite(d.SubBand), HighSide: highPressure(sys),
+		Marks: []scriptMark{},
+	}
+	c.Series = "/api/v1/systems/" + string(sys.ID) + "/series?points="
+	for i, q := range ChartQuantities(sys) {
+		if i > 0 {
+			c.Series += ","
+		}
+		c.Series += q
+	}
+	for _, m := range d.Marks {
+		if m.At >= span.From && m.At < span.To {
+			c.Marks = append(c.Marks, scriptMark(m))
+		}
+	}
+	text, err := json.Marshal(c)
+	if err != nil {
+		return "" // no field of it can fail; the drawings of the page stand without it
+	}
+	return string(text)
+}
+
+func finite(b Band) [2]*float64 {
+	var ends [2]*float64
+	if !math.IsInf(b.Low, 0) {
+		ends[0] = &b.Low
+	}
+	if !math.IsInf(b.High, 0) {
+		ends[1] = &b.High
+	}
+	return ends
+}
+
+// Marks are the ticks of alerts and events on a chart.
+func Marks(alerts []dewline.Alert, events []dewline.Event) []Mark {
+	var marks []Mark
+	for _, a := range alerts {
+		kind := "alert"
+		if a.Condition == dewline.SensorDoubt || a.Condition == dewline.Silent {
+			kind = "doubt"
+		}
+		marks = append(marks, Mark{a.Onset, ConditionWord(a.Condition), kind})
+		if a.Cleared != 0 {
+			marks = append(marks, Mark{a.Cleared, ConditionWord(a.Condition) + " over", "event"})
+		}
+	}
+	for _, e := range events {
+		marks = append(marks, Mark{e.At, eventWord(e), "event"})
+	}
+	slices.SortStableFunc(marks, func(a, b Mark) int { return int(a.At - b.At) })
+	return marks
+}
+
+func eventWord(e dewline.Event) string {
+	if e.Kind == dewline.SensorReplaced {
+		return "sensor changed"
+	}
+	return "visit"
+}
+
+// EventLine is something that happened, in words.
+type EventLine struct {
+	Time Age
+	Word string
+	Note string
+}
+
+// EventLines puts events into words, the newest first.
+func EventLines(events []dewline.Event, now time.Time, zone *time.Location) []EventLine {
+	lines := make([]EventLine, 0, len(events))
+	for _, e := range slices.Backward(events) {
+		note := e.Note
+		if e.Kind == dewline.SensorReplaced {
+			note = underscores(note)
+		}
+		lines = append(lines, EventLine{AgeOf(e.At, now, zone), eventWord(e), note})
+	}
+	return lines
+}

@@ -1,0 +1,215 @@
+package view
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewline"
+)
+
+// AlertLine is one alert as a row of a list: one sentence with its number, its deadline and its
+// doubt.
+type AlertLine struct {
+	ID       string
+	Health   dewline.Health // the mark, and the colour, that the row carries
+	Severity string         // "urgent"
+	Deadline string         // "today"
+	State    string         // "acknowledged", "" while nobody has taken it
+	Title    string         // "Reading hall split"
+	Place    string         // "Quay Library"
+	Href     string
+	What     string // "Flooding: liquid is reaching the compressor."
+	Number   string // "Superheat 0.4 ± 1.1 K, expected above 2.8."
+	How      string // "Since 14:10, 52 min."
+	Likely   string // "Likely: the metering device passes too much (72 %)."
+	Limit    string // "Limit reached already."
+	Causes   []LikelyCause
+	Ended    bool
+	InHand   bool // the repair is under way or being proved
+}
+
+// AlertLineOf puts an alert into words. The system is nil where the alert concerns a whole site or
+// a system that is no longer enrolled.
+func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, now time.Time) AlertLine {
+	line := AlertLine{
+		ID: a.ID, Health: healthOf(a), Severity: wordOr(severityWords, a.Severity), Deadline: wordOr(severityDeadlines, a.Severity),
+		Title: string(a.System), Place: a.Site, Causes: LikelyCauses(a), Ended: a.State.Ended(),
+		InHand: a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying,
+	}
+	if a.State != dewline.AlertOpen {
+		line.State = StateWord(a.State)
+	}
+	zone := time.UTC
+	if site != nil {
+		line.Place, zone = site.Name, site.Timezone
+	}
+	switch {
+	case sys != nil:
+		line.Title, line.Href = sys.Name, SystemHref(sys.ID)
+	case a.System == "":
+		line.Title = fmt.Sprintf("The whole site, %s", plural(len(a.Systems), "machine", "machines"))
+		if site == nil {
+			line.Place = a.Site
+		}
+	}
+	line.What = sentenceCase(ConditionWord(a.Condition) + ": " + wordOr(conditionMeanings, a.Condition))
+	if others := otherConditions(a); others != "" {
+		line.What += " Also: " + others + "."
+	}
+	if sys != nil {
+		line.Number = numberFor(a, sys, state)
+	}
+	line.How = howLong(a, now, zone)
+	if len(line.Causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
+		line.Likely = "Likely: " + line.Causes[0].String() + "."
+	}
+	line.Limit = limitOf(a.Forecast)
+	return line
+}
+
+func otherConditions(a *dewline.Alert) string {
+	var words []string
+	for _, c := range a.Conditions {
+		if c != a.Condition {
+			words = append(words, ConditionWord(c))
+		}
+	}
+	return strings.Join(words, ", ")
+}
+
+// numberFor says the number that the condition is about, as it is now.
+func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState) string {
+	var d dewline.Derived
+	var name string
+	var band Band
+	switch a.Condition {
+	case dewline.Flooding, dewline.Starving, dewline.Hunting:
+		d, name, band = dewline.Superheat, "superheat", ExpectedSuperheat(sys)
+	case dewline.ChargeDrift:
+		d, name, band = dewline.Subcooling, "subcooling", ExpectedSubcooling(sys)
+	case dewline.HighHead:
+		d, name, band = dewline.CondensingOverAir, "condensing over ambient", open("")
+	case dewline.HotDischarge:
+		d, name, band = dewline.DischargeSuperheat, "discharge superheat", open("")
+	default:
+		return ""
+	}
+	m := reading(state, d)
+	if !m.OK() {
+		return ""
+	}
+	text := name + " " + m.String()
+	if m.Past {
+		text += " (mean of the last day's steady running)"
+	}
+	if band.Outside(valueOf(state, d)) != 0 { // inside it is the conditions that are out of the ordinary, and the band would only puzzle
+		text += ", expected " + band.String()
+	}
+	return sentenceCase(text)
+}
+
+func howLong(a *dewline.Alert, now time.Time, zone *time.Location) string {
+	onset := Clock(a.Onset, now, zone)
+	if a.Cleared != 0 {
+		return fmt.Sprintf("From %s for %s, over since %s.", onset, Span(a.Cleared.Sub(a.Onset)), Clock(a.Cleared, now, zone))
+	}
+	return fmt.Sprintf("Since %s, %s.", onset, Span(now.Sub(a.Onset.Time())))
+}
+
+func limitOf(f *dewline.Forecast) string {
+	switch {
+	case f == nil:
+		return ""
+	case f.DaysP50 <= 0:
+		return "Limit reached already."
+	}
+	return fmt.Sprintf("Reaches %s in about %s days (%s to %s).", f.Limit, days(f.DaysP50), days(f.DaysP10), days(f.DaysP90))
+}
+
+// days rounds a forecast to what it can know.
+func days(d float64) string {
+	if d < 3 {
+		return Decimal(d, 1)
+	}
+	return Decimal(math.Round(d), 0)
+}
+
+// SystemHref is the address of a system's page.
+func SystemHref(id dewline.SystemID) string { return "/systems/" + string(id) }
+
+// valueOf is the number behind reading.
+func valueOf(s dewline.SystemState, d dewline.Derived) float64 {
+	if s.Running || s.At == 0 {
+		return s.Values[d].Value
+	}
+	return s.Rolling24H[d].Mean
+}
+
+// reading returns a derived value as it is now or, of a machine that stands still, as it was over
+// the steady running of the last day: at standstill both sides equalise and superheat means nothing.
+func reading(s dewline.SystemState, d dewline.Derived) Measured {
+	if s.Running || s.At == 0 {
+		e, ok := s.Values[d]
+		if !ok {
+			e.Missing = "it is not computed for this machine"
+		}
+		return MeasuredOf(e, d.Unit())
+	}
+	sum := s.Rolling24H[d]
+	if sum.Count == 0 {
+		return Measured{Value: NoValue, Unit: d.Unit(), Why: "it stands still, and has not run steadily in the last 24 hours of data"}
+	}
+	return Measured{Value: Decimal(sum.Mean, 1), Unit: d.Unit(), Past: true}
+}
+
+// Sentence says in one line how a system does, by its numbers.
+func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment) string {
+	switch {
+	case a.Alert != nil:
+		return a.Reason
+	case a.Health == dewline.HealthLearning || a.Health == dewline.HealthDoubtful:
+		return a.Reason
+	}
+	var parts []string
+	if text := place(state, dewline.Superheat, "superheat", ExpectedSuperheat(sys)); text != "" {
+		parts = append(parts, text)
+	}
+	if text := place(state, dewline.Subcooling, "subcooling", ExpectedSubcooling(sys)); text != "" {
+		parts = append(parts, text)
+	}
+	if len(parts) == 0 {
+		return sentenceCase("no alert is open")
+	}
+	text := sentenceCase(strings.Join(parts, ", "))
+	if !state.Running {
+		text += " Standing still; these are means of its last day's steady running."
+	}
+	return text
+}
+
+// place says whether a quantity is where it is expected: "superheat holds", "subcooling 1.2 K below
+// its target". Inside its uncertainty it holds.
+func place(s dewline.SystemState, d dewline.Derived, name string, band Band) string {
+	m := reading(s, d)
+	if !m.OK() {
+		return name + " unknown: " + m.Why
+	}
+	if !band.Stated() {
+		return ""
+	}
+	value, expanded := valueOf(s, d), Coverage*s.Values[d].Uncertainty
+	if m.Past {
+		expanded = 0
+	}
+	off := band.Outside(value)
+	if math.Abs(off) <= expanded || off == 0 {
+		return name + " as expected"
+	}
+	where := "above"
+	if off < 0 {
+		where = "below"
+	}
+	return fmt.Sprintf("%s %s\u00a0K %s what is expected", name, Decimal(math.Abs(off), 1), where)
+}
