@@ -27,8 +27,9 @@ type batch struct {
 type message struct {
 	ack      func()
 	received time.Time
-	samples  int // index behind its last sample
-	refused  int // index behind its last refusal
+	newest   dewline.Millis // of its samples, 0 without any
+	samples  int            // index behind its last sample
+	refused  int            // index behind its last refusal
 }
 
 func (b *batch) reset() {
@@ -50,9 +51,16 @@ func (b *batch) size() int {
 
 // close notes the end of what message m said.
 func (b *batch) close(m *mqtt.Message) {
+	from, newest := 0, dewline.Millis(0)
+	if n := len(b.messages); n > 0 {
+		from = b.messages[n-1].samples
+	}
+	for i := from; i < len(b.Samples); i++ {
+		newest = max(newest, b.Samples[i].At)
+	}
 	b.bytes += len(m.Payload)
 	b.messages = append(b.messages, message{
-		ack: m.Ack, received: m.Received, samples: len(b.Samples), refused: len(b.Refused),
+		ack: m.Ack, received: m.Received, newest: newest, samples: len(b.Samples), refused: len(b.Refused),
 	})
 }
 

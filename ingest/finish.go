@@ -122,6 +122,9 @@ func (p *Pipeline) acknowledge(b *batch) {
 		m := &b.messages[i]
 		m.ack()
 		p.metrics.ackSeconds.Observe(now.Sub(m.received).Seconds())
+		if m.newest != 0 {
+			p.metrics.ageSeconds.Observe(now.Sub(m.newest.Time()).Seconds())
+		}
 	}
 	p.metrics.batches.Inc()
 	p.metrics.messages.Add(float64(len(b.messages)))

@@ -10,7 +10,7 @@ type metrics struct {
 	messages, bytes, batches, events, unlisted, storeFailures, notKept prometheus.Counter
 	readings                                                           [dewline.TooOld + 1]prometheus.Counter // by outcome
 	refusals                                                           *prometheus.CounterVec
-	appendSeconds, ackSeconds                                          prometheus.Histogram
+	appendSeconds, ackSeconds, ageSeconds                              prometheus.Histogram
 }
 
 // outcomeNames are the label values of dewline_ingest_readings_total.
@@ -38,6 +38,7 @@ func newMetrics(reg prometheus.Registerer, waiting func() float64) *metrics {
 		refusals:      prometheus.NewCounterVec(prometheus.CounterOpts(opts("refused_total", "Records and messages that were refused, by reason.")), []string{"reason"}),
 		appendSeconds: seconds("append_seconds", "Time to store a batch."),
 		ackSeconds:    seconds("ack_seconds", "Time from a message's arrival to its acknowledgement."),
+		ageSeconds:    seconds("age_seconds", "How old the newest reading of a message was, by its own time, when it had been stored."),
 	}
 	readings := prometheus.NewCounterVec(prometheus.CounterOpts(opts("readings_total", "Readings offered to the store, by outcome.")), []string{"outcome"})
 	for outcome, name := range outcomeNames {
@@ -48,7 +49,7 @@ func newMetrics(reg prometheus.Registerer, waiting func() float64) *metrics {
 	}
 	if reg != nil {
 		reg.MustRegister(m.messages, m.bytes, m.batches, m.events, m.unlisted, m.storeFailures, m.notKept,
-			m.refusals, m.appendSeconds, m.ackSeconds, readings,
+			m.refusals, m.appendSeconds, m.ackSeconds, m.ageSeconds, readings,
 			prometheus.NewGaugeFunc(prometheus.GaugeOpts(opts("waiting_messages", "Messages that wait to be decoded.")), waiting))
 	}
 	return m
