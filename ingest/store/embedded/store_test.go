@@ -297,7 +297,7 @@ func TestFailedLog(t *testing.T) {
 			rng := rand.New(rand.NewPCG(1, 1))
 			all := minutes(6000, 0) // late, so that both logs are written
 			for i := range all {
-				all[i].Value, all[i].At = rng.Float64(), at(10*24*time.Hour)+dewline.Millis(i*1000)
+				all[i].Value, all[i].At = rng.Float64(), at(12*time.Hour)+dewline.Millis(i*1000)
 			}
 			acknowledged := 0
 			var failure error
@@ -374,10 +374,10 @@ func TestRetention(t *testing.T) {
 	var now atomic.Int64
 	start := dewline.MillisOf(storetest.Now)
 	o.Now = func() time.Time { return dewline.Millis(now.Load()).Time() }
-	o.MaxAge, o.Retention, o.Block, o.NoFsync = 24*time.Hour, 3*24*time.Hour, 6*time.Hour, true
+	o.MaxAge, o.Retention, o.Block, o.NoFsync = 24*time.Hour, 3*24*time.Hour, 7*time.Hour, true
 	s := open(t, t.TempDir(), o)
 	last := start
-	for i := range 6 * 24 * 4 { // 6 days, every 15 minutes
+	for i := range 5 * 24 * 4 { // 5 days, every 15 minutes
 		last = start + dewline.Millis(i*900_000)
 		now.Store(int64(last))
 		if _, err := s.Append(t.Context(), []dewline.Sample{{System: system, Point: dewline.SuctionTemp, At: last, Value: float64(i)}}, nil); err != nil {
@@ -416,9 +416,9 @@ func TestRetention(t *testing.T) {
 // a stale reference.
 func TestSilentSeries(t *testing.T) {
 	s := open(t, t.TempDir(), options())
-	silent := dewline.Sample{System: system, Point: dewline.LiquidTemp, At: at(25 * time.Hour), Value: 1}
+	silent := dewline.Sample{System: system, Point: dewline.LiquidTemp, At: at(8 * time.Hour), Value: 1}
 	offer(t, s, []dewline.Sample{silent}, dewline.Stored)
-	offer(t, s, minutes(25*60, 0), dewline.Stored)
+	offer(t, s, minutes(8*60, 0), dewline.Stored)
 	for s.db.Head().NumSeries() > 1 {
 		if err := s.db.Compact(t.Context()); err != nil {
 			t.Fatal(err)
