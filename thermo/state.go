@@ -76,11 +76,14 @@ func (r *Refrigerant) twoPhase(e *vle.Equilibrium) State {
 	}
 }
 
+// thinnest is the lowest pressure of a state. Far thinner gas is none of a refrigerant's business,
+// and in the end its density is no longer a number.
+const thinnest si.Pascal = 0.001
+
 // checkLimits refuses what the equations of state do not cover.
 func (r *Refrigerant) checkLimits(p si.Pascal, t si.Kelvin) error {
-	if !(p > 0 && p <= r.maxPres) {
-		e := &RangeError{r.name, "absolute pressure", kPa(p), "0 kPa", kPa(r.maxPres), ErrOutOfRange, "the limit of the equation of state"}
-		return e
+	if !(p >= thinnest && p <= r.maxPres) {
+		return &RangeError{r.name, "absolute pressure", kPa(p), kPa(thinnest), kPa(r.maxPres), ErrOutOfRange, "the limit of the equation of state"}
 	}
 	if !(t >= r.minTemp && t <= r.maxTemp) {
 		return r.temperatureError(t, r.minTemp, r.maxTemp)
