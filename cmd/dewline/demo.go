@@ -46,6 +46,7 @@ func (c *demoCommand) Run(ctx context.Context, std *streams) (err error) {
 	present := d.begin.Truncate(time.Minute)
 	d.fleet = dewline.NewFleet(nil, nil)
 	set := settings{MaxAge: time.Duration(c.Days+5) * 24 * time.Hour}
+	set.Store.Block = 12 * time.Hour // a small fleet: fewer files, and history comes in faster
 	s, err := startService(ctx, serviceOptions{
 		Fleet: d.fleet, Data: data, HTTP: c.HTTP, MQTT: c.MQTT, Settings: set,
 		Notices:  []string{"Demo: an invented harbour town. Machines, people and readings are made up."},

@@ -233,6 +233,9 @@ func (s *service) openReadings(p *parts) error {
 	if set.Retention > 0 {
 		o.Retention = set.Retention
 	}
+	if set.Block > 0 {
+		o.Block = set.Block
+	}
 	o.Replayed = func(done, total int) { s.say("reading the log of the store", done, total) }
 	db, err := embedded.Open(readingsPath(s.o.Data), o)
 	if err != nil {

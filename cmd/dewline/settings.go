@@ -34,6 +34,7 @@ type settings struct {
 	Store struct {
 		Kind      string        `yaml:"kind"`       // embedded (default) or influx
 		Retention time.Duration `yaml:"retention"`  // embedded: how long readings are kept, 9600h
+		Block     time.Duration `yaml:"block"`      // embedded: how much time is kept in memory before it becomes a file, 2h
 		BudgetMB  int64         `yaml:"budget_mb"`  // embedded: disk for readings, 0: what the disk has
 		NoFsync   bool          `yaml:"no_fsync"`   // embedded: acknowledge when the operating system has the readings
 		URL       string        `yaml:"url"`        // influx
@@ -75,7 +76,7 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: tls needs both cert and key", path)
 	case s.Store.Kind != "" && s.Store.Kind != "embedded" && s.Store.Kind != "influx":
 		return fmt.Errorf("settings %s: store kind %q: expected embedded or influx", path, s.Store.Kind)
-	case s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Broker.SyncEvery < 0:
+	case s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
 		return fmt.Errorf("settings %s: no duration may be negative", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:
 		return fmt.Errorf("settings %s: no size may be negative", path)
