@@ -29,7 +29,7 @@ func (m *Machine) unpack(v *row) Steady {
 // Chart gives steady states by interpolation in a lattice of solutions. A node is solved when it is
 // first needed, so a season costs what it visits, and the lattice can be fine. Where the corners of a
 // cell are in different regimes (wet and dry suction gas, a valve at its stop, flash gas in the liquid
-// line, ...) the cell is divided, twice at most. A chart belongs to one goroutine; the same questions in
+// line, ...) the cell is divided, three times at most. A chart belongs to one goroutine; the same questions in
 // the same order give the same answers.
 type Chart struct {
 	m     *Machine
@@ -41,7 +41,7 @@ type Chart struct {
 
 const (
 	maxAxes = 7
-	levels  = 3
+	levels  = 4
 	whole   = 1 << (levels - 1) // units of the finest lattice in a step
 )
 
@@ -121,6 +121,7 @@ const (
 	flashGas
 	valveNearlyOpen
 	valveOpen
+	valveWideOpen
 	valveShut
 	receiverFull
 	receiverEmpty
@@ -143,12 +144,13 @@ func (m *Machine) regimeOf(n *node) regime {
 	set(s.SuctionQuality < 1, wetGas)
 	set(s.SubcoolingK < 0.05, flashGas)
 	set(s.Opening > 0.9, valveNearlyOpen)
-	set(s.Opening > 0.985, valveOpen)
+	set(s.Opening > 0.975, valveOpen)
+	set(s.Opening > 0.995, valveWideOpen)
 	set(s.Opening < 0.08, valveShut)
 	set(m.ReceiverM3 > 0 && s.ReceiverLevel > 0.97, receiverFull)
 	set(m.ReceiverM3 > 0 && s.ReceiverLevel < 0.03, receiverEmpty)
 	set(m.Spec.HeadControlC != 0 && m.headFan(s.at[1]) < 0.97, fanSlow)
-	set(s.DischargePa < 1.4*s.SuctionPa || (m.ReceiverM3 > 0 && s.SubcoolingK > 6), steep)
+	set(s.DischargePa < 1.7*s.SuctionPa || (m.ReceiverM3 > 0 && s.SubcoolingK > 6), steep)
 	return r
 }
 
@@ -232,6 +234,7 @@ func (ch *Chart) find(axes []axis, x *[maxAxes]float64, c Conditions) (*cell, fl
 func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell {
 	in := &cell{key: key}
 	var first regime
+	kink, bent := false, false
 	for i := range 1 << len(axes) {
 		k := key.place
 		for a := range axes {
@@ -246,9 +249,10 @@ func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell 
 		if i == 0 {
 			first = n.regime
 		}
-		in.divided = in.divided || n.regime != first || n.regime&steep != 0
+		kink = kink || n.regime != first
+		bent = bent || n.regime&steep != 0
 	}
-	in.divided = in.divided && key.level < levels-1
+	in.divided = (kink && key.level < levels-1) || (bent && key.level < levels-2)
 	return in
 }
 

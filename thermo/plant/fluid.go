@@ -20,13 +20,13 @@ type fluid struct {
 	lnLow, lnTop float64 // of the pressure in Pa
 	stepP        float64 // of the saturation table
 	lines        []satNode
-	stepV        float64 // of the vapour table, in ln p
+	stepV        float64   // of the vapour table, in ln p
 	vapour       []vapNode // framed by one more node on each side
 }
 
 // A sat is the two ends of the saturation line at one pressure.
 type sat struct {
-	lnp, p, tb, td      float64 // Pa, K
+	lnp, p, tb, td float64 // Pa, K
 	hl, hv         float64 // J/kg
 	rl, rv         float64 // kg/m3
 	sl, sv         float64 // J/kgK
