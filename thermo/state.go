@@ -214,7 +214,7 @@ func (r *Refrigerant) flash(p si.Pascal, t si.Kelvin, bub, dew *vle.Solution) (S
 	if r.envelope == nil {
 		return State{}, errOneFluid(r.name)
 	}
-	e, err := r.envelope.AtPresTemp(float64(p), float64(t), &bub.Equilibrium, &dew.Equilibrium)
+	e, err := r.envelope.AtTempBetween(float64(t), &bub.Equilibrium, &dew.Equilibrium)
 	if err != nil {
 		return State{}, fmt.Errorf("%s at %s, %s: %w", r.name, kPa(p), celsius(t), err)
 	}
@@ -353,17 +353,19 @@ func (r *Refrigerant) solveTemp(p si.Pascal, target float64, low, high si.Kelvin
 // inGlide finds the two-phase state at p where a property that rises with the vapour fraction has
 // the target.
 func (r *Refrigerant) inGlide(p si.Pascal, target float64, of func(*State) float64) (State, error) {
-	bub, err := r.Bubble(p)
+	bubSol, err := r.solveAtPres(p, false)
 	if err != nil {
 		return State{}, err
 	}
-	dew, err := r.Dew(p)
+	dewSol, err := r.solveAtPres(p, true)
 	if err != nil {
 		return State{}, err
 	}
 	if r.envelope == nil {
 		return State{}, errOneFluid(r.name)
 	}
+	bub, dew := r.saturatedState(&bubSol, false), r.saturatedState(&dewSol, true)
+	bub.Pressure, dew.Pressure = p, p
 	a, b := of(&bub), of(&dew)
 	switch target {
 	case a:
@@ -374,7 +376,7 @@ func (r *Refrigerant) inGlide(p si.Pascal, target float64, of func(*State) float
 	lo, hi, fLo, fHi := 0.0, 1.0, a-target, b-target
 	for range 100 { // regula falsi with halving of a stale end (Illinois)
 		beta := (lo*fHi - hi*fLo) / (fHi - fLo)
-		e, err := r.envelope.AtFraction(float64(p), beta)
+		e, err := r.envelope.AtFraction(beta, &bubSol.Equilibrium, &dewSol.Equilibrium)
 		if err != nil {
 			return State{}, fmt.Errorf("%s at %s: %w", r.name, kPa(p), err)
 		}

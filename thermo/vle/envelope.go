@@ -294,17 +294,10 @@ func (s *Solver) between(p, q *node, value float64, of func(*Equilibrium) float6
 // ErrOutside says that the value lies beyond what was traced.
 var ErrOutside = fmt.Errorf("outside the traced envelope")
 
-// AtFraction solves the two-phase state of molar vapour fraction beta at presPa.
-func (env *Envelope) AtFraction(presPa, beta float64) (Equilibrium, error) {
-	bub, err := env.AtPres(presPa, false)
-	if err != nil {
-		return Equilibrium{}, err
-	}
-	dew, err := env.AtPres(presPa, true)
-	if err != nil {
-		return Equilibrium{}, err
-	}
-	return env.s.fraction(&bub.Equilibrium, &dew.Equilibrium, beta, maxHalvings)
+// AtFraction solves the two-phase state of molar vapour fraction beta between the bubble and the dew
+// point of one pressure.
+func (env *Envelope) AtFraction(beta float64, bub, dew *Equilibrium) (Equilibrium, error) {
+	return env.s.fraction(bub, dew, beta, maxHalvings)
 }
 
 // maxHalvings bounds how finely fraction divides its way.
@@ -343,9 +336,9 @@ func near(got, want, from, to *Equilibrium) bool {
 		close(func(e *Equilibrium) float64 { return e.LnRhoV })
 }
 
-// AtPresTemp solves the two-phase state at presPa and a temperature between bubble and dew. Bubble
-// and dew point close in on it by their vapour fraction, so that no other solution is taken.
-func (env *Envelope) AtPresTemp(presPa, tempK float64, bub, dew *Equilibrium) (Equilibrium, error) {
+// AtTempBetween solves the two-phase state at a temperature between the bubble and the dew point of
+// one pressure. They close in on it by their vapour fraction, so that no other solution is taken.
+func (env *Envelope) AtTempBetween(tempK float64, bub, dew *Equilibrium) (Equilibrium, error) {
 	s, lnT := env.s, math.Log(tempK)
 	from, to := *bub, *dew
 	for range 60 {

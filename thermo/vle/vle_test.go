@@ -125,10 +125,18 @@ func TestTwoPhases(t *testing.T) {
 		s, _ := newSolver(t, name)
 		env := mustTrace(t, name, 215)
 		for _, pres := range []float64{8e5, 2e6} {
+			bub, err := env.AtPres(pres, false)
+			if err != nil {
+				t.Fatal(err)
+			}
+			dew, err := env.AtPres(pres, true)
+			if err != nil {
+				t.Fatal(err)
+			}
 			last := 0.0
 			for k := range 21 {
 				beta := float64(k) / 20
-				e, err := env.AtFraction(pres, beta)
+				e, err := env.AtFraction(beta, &bub.Equilibrium, &dew.Equilibrium)
 				if err != nil {
 					t.Errorf("%s at %g Pa, %g: %v", name, pres, beta, err)
 					continue
@@ -150,20 +158,12 @@ func TestTwoPhases(t *testing.T) {
 				}
 				last = e.Temp()
 			}
-			bub, err := env.AtPres(pres, false)
-			if err != nil {
-				t.Fatal(err)
-			}
-			dew, err := env.AtPres(pres, true)
-			if err != nil {
-				t.Fatal(err)
-			}
 			if dew.Temp()-bub.Temp() < 0.05 {
 				continue
 			}
 			for _, share := range []float64{0.001, 0.2, 0.5, 0.8, 0.999} {
 				temp := bub.Temp() + share*(dew.Temp()-bub.Temp())
-				e, err := env.AtPresTemp(pres, temp, &bub.Equilibrium, &dew.Equilibrium)
+				e, err := env.AtTempBetween(temp, &bub.Equilibrium, &dew.Equilibrium)
 				if err != nil || math.Abs(e.Temp()-temp) > 1e-8 || e.Beta < 0 || e.Beta > 1 {
 					t.Errorf("%s at %g Pa, %.4f K: %.6f K, vapour fraction %.6f, %v", name, pres, temp, e.Temp(), e.Beta, err)
 				}
