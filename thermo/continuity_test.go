@@ -67,7 +67,7 @@ func topShare(name string) float64 {
 func TestNoHole(t *testing.T) {
 	t.Parallel()
 	var fugacity, pressure, glide worst
-	forEach(t, everyName(), func(r *Refrigerant) {
+	forEach(t, sample(everyName()), func(r *Refrigerant) {
 		low, high := r.PressureRange()
 		if r.envelope != nil {
 			top := si.Pascal(topShare(r.Name()) * r.envelope.MaxBubblePres())

@@ -45,7 +45,7 @@ func curveSpan(r *Refrigerant) (low, high si.Pascal, err error) {
 func TestCurve(t *testing.T) {
 	t.Parallel()
 	var err, slope worst
-	forEach(t, everyName(), func(r *Refrigerant) {
+	forEach(t, sample(everyName()), func(r *Refrigerant) {
 		low, high, e := curveSpan(r)
 		if e != nil {
 			t.Errorf("%s: %v", r.Name(), e)
@@ -95,7 +95,7 @@ func TestCurve(t *testing.T) {
 // TestCurveRises looks for what a table could do wrong at the borders of its parts.
 func TestCurveRises(t *testing.T) {
 	t.Parallel()
-	forEach(t, everyName(), func(r *Refrigerant) {
+	forEach(t, sample(everyName()), func(r *Refrigerant) {
 		low, high := r.curve.Range()
 		for part := r.curve.bubble.base; ; part++ {
 			p := math.Float64frombits(part << partShift)
@@ -171,7 +171,7 @@ func TestPrepareTime(t *testing.T) {
 	const promised = 100 * time.Millisecond
 	var slowest worst
 	var sum time.Duration
-	names := everyName()
+	names := sample(everyName())
 	for _, name := range names {
 		best := time.Hour
 		for try := 0; try < 3 && best > promised; try++ { // a busy machine gets a second chance
