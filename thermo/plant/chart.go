@@ -3,7 +3,7 @@ package plant
 import "math"
 
 // outputs are the quantities that a chart keeps.
-const outputs = 20
+const outputs = 22
 
 // A row is a steady state as a chart keeps it: quantities that bend little between nodes. Pressures are
 // logarithms. The suction gas is kept by its enthalpy over the dew point's, which goes on where the gas
@@ -13,7 +13,7 @@ type row [outputs]float64
 func (m *Machine) pack(s *Steady) row {
 	return row{math.Log(s.EvaporatorPa), math.Log(s.SuctionPa), math.Log(s.DischargePa), math.Log(s.LiquidPa),
 		s.at[2]*1e5 - m.f.satLn(s.at[0]).hv, s.LiquidK, s.DischargeK, s.FlowKgS, s.CompressorW, s.FanW, s.EvaporatorW, s.SensibleW,
-		s.SupplyC, s.SupplyRatio, s.OutdoorAirOutC, s.CondensingK, s.Opening, s.SurfaceC, s.SubcoolingK, s.ReceiverLevel}
+		s.SupplyC, s.SupplyRatio, s.OutdoorAirOutC, s.CondensingK, s.Opening, s.SurfaceC, s.SubcoolingK, s.ReceiverLevel, s.CoilSuperheatK, s.CoilGainK}
 }
 
 func (m *Machine) unpack(v *row) Steady {
@@ -23,7 +23,7 @@ func (m *Machine) unpack(v *row) Steady {
 		SuctionK: in.t, SuperheatK: in.t - l.td, SuctionQuality: in.x, EvaporatingK: l.td,
 		LiquidK: v[5], DischargeK: v[6], FlowKgS: v[7], CompressorW: v[8], FanW: v[9], EvaporatorW: v[10], SensibleW: v[11],
 		SupplyC: v[12], SupplyRatio: v[13], OutdoorAirOutC: v[14], CondensingK: v[15], Opening: v[16], SurfaceC: v[17],
-		SubcoolingK: v[18], ReceiverLevel: v[19]}
+		SubcoolingK: v[18], ReceiverLevel: v[19], CoilSuperheatK: max(v[20], 0), CoilGainK: v[21]}
 }
 
 // Chart gives steady states by interpolation in a lattice of solutions. A node is solved when it is
@@ -106,7 +106,7 @@ func (m *Machine) NewChart(varies Faults, speeds bool) *Chart {
 }
 
 // faultSteps are the lattice's steps in severity, in the order of the fields of Faults.
-var faultSteps = [faultCount]float64{0.025, 0.03, 0.04, 0.03, 0.1, 0.03, 0.06, 0.06, 0.1, 0.05, 0.02, 0.08}
+var faultSteps = [faultCount]float64{0.025, 0.03, 0.04, 0.03, 0.1, 0.08, 0.06, 0.06, 0.1, 0.05, 0.02, 0.08}
 
 func (f *Faults) field(k int) *float64 {
 	return [faultCount]*float64{&f.Charge, &f.LineRestriction, &f.Plugged, &f.Bore, &f.StuckAt, &f.BulbLoose, &f.EvaporatorAir,

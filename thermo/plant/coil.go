@@ -173,6 +173,7 @@ type evaporated struct {
 	massKg    float64
 	wetZone   float64 // share with two phases
 	superheat float64 // K at the outlet
+	gain      float64 // K of superheat that a flow larger by a share of 1 costs
 	quality   float64 // at the outlet
 	airOutC   float64
 	airRatio  float64
@@ -218,7 +219,10 @@ func (c *Coil) evaporate(f *fluid, at *airTable, a air, flowKgS, outPa, hIn floa
 	} else {
 		reachGas := a.reach(c.conductance(a, c.gasSide, flowKgS))
 		room := max(a.tC+zeroC-l.td, 0.01)
-		sh := room * -math.Expm1(-reachGas*(1-out.wetZone)/(flowKgS*l.cpv))
+		ntuAll := reachGas / (flowKgS * l.cpv)
+		left := math.Exp(-ntuAll * (1 - out.wetZone))
+		sh := room * (1 - left)
+		out.gain = room * left * ntuAll
 		out.out = f.gasAt(l, sh)
 		out.hOut, out.superheat, out.quality = out.out.h, sh, 1
 	}

@@ -24,6 +24,8 @@ type Compressor struct {
 	SweptM3S  float64 // at rated speed
 	ShellLoss float64 // share of the power that leaves through the shell
 	Map       *Map    // AHRI 540, where given
+
+	Efficiency float64 // over that of its kind, where the power has been measured; 0 means 1
 }
 
 // Map is the maker's rating of a compressor in the form of AHRI 540: flow (kg/s) and power (W) by ten
@@ -79,7 +81,7 @@ func (c *Compressor) run(f *fluid, suction, discharge sat, in gas, speed, leak f
 		flowKgS *= (1 + 0.75*(in.rho/rated.rho-1)) * speed
 	} else {
 		flowKgS = max(c.volumetric(r), 0.05) * c.SweptM3S * in.rho * speed
-		work = ideal / (c.isentropic(r) * (1 - 0.06*(speed-0.8)*(speed-0.8)))
+		work = ideal / (orOne(c.Efficiency) * c.isentropic(r) * (1 - 0.06*(speed-0.8)*(speed-0.8)))
 	}
 	keep := 1 - leak
 	flowKgS *= keep

@@ -8,7 +8,7 @@ type Faults struct {
 	Plugged         float64 // share of the metering area lost
 	Bore            float64 // deviation of the installed bore from the one called for: -0.1 is 10 % too small
 	StuckAt         float64 // opening at which a valve is stuck, 0: not stuck
-	BulbLoose       float64 // share of the room's warmth that the bulb feels instead of the line's
+	BulbLoose       float64 // share of the contact between bulb and line that is lost
 	EvaporatorAir   float64 // share of the evaporator's air flow lost
 	CondenserAir    float64 // share of the condenser's air flow lost
 	NonCondensables float64 // air in the circuit: in condenser volumes at 101.3 kPa and 20 °C

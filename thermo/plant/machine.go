@@ -55,12 +55,17 @@ type Spec struct {
 	SuperheatK                  float64 // at the coil's outlet
 	SubcoolingK                 float64 // at the condenser's outlet
 
-	LineM        float64
-	AltitudeM    float64
-	Receiver     bool
-	HeadControlC float64 // the head is held at this condensing temperature in cold weather; 0: no control
-	MaxEvapC     float64 // pressure limit of the valve's charge; 0: none
-	HighCutPa    float64 // pressure switch, absolute; 0: 0.93 of the critical pressure
+	// Where a machine has been measured; 0: what is usual.
+	IndoorAirM3S   float64
+	CondenserRiseK float64 // of the air through the condenser
+	CompressorW    float64 // power at the rating
+	LineGainK      float64 // warming of the gas in the suction line
+	LineM          float64
+	AltitudeM      float64
+	Receiver       bool
+	HeadControlC   float64 // the head is held at this condensing temperature in cold weather; 0: no control
+	MaxEvapC       float64 // pressure limit of the valve's charge; 0: none
+	HighCutPa      float64 // pressure switch, absolute; 0: 0.93 of the critical pressure
 }
 
 func (s *Spec) fill() {
@@ -141,15 +146,25 @@ func (m *Machine) size() error {
 	// Flow; the suction line's gain is what it takes up at the rating.
 	flow := s.CapacityW / (exit.h - liquid.hl)
 	m.Lines.flowKgS, m.Lines.liquidRho, m.Lines.suctionRho = flow, liquid.rl, exit.rho
+	if s.LineGainK != 0 {
+		m.Lines.SuctionWK = s.LineGainK * flow * evap.cpv / (m.lineAmbientC(s.RatedOutdoorC, s.RatedIndoorC) - (exit.t - zeroC))
+	}
 	gain := m.Lines.SuctionWK * (m.lineAmbientC(s.RatedOutdoorC, s.RatedIndoorC) - (exit.t - zeroC)) / flow
 	inlet := f.gasPH(suction, exit.h+gain)
 	dis := cond // the drop of the coil is small against the design's freedom
 	m.Compressor.SweptM3S = 1
-	one, hDis, _ := m.Compressor.run(f, suction, dis, inlet, 1, 0)
+	one, hDis, power := m.Compressor.run(f, suction, dis, inlet, 1, 0)
 	m.Compressor.SweptM3S = flow / one
+	if s.CompressorW != 0 {
+		m.Compressor.Efficiency = power / one * flow / s.CompressorW
+		_, hDis, _ = m.Compressor.run(f, suction, dis, inlet, 1, 0)
+	}
 
 	// Condenser: air for 8.5 K of rise, then the conductance that gives the subcooling.
 	rise, split := 8.5, 0.0
+	if s.CondenserRiseK != 0 {
+		rise = s.CondenserRiseK
+	}
 	m.Outdoor = Coil{VolumeM3: 0.30e-3*kW + 0.2e-3, DropPa: 0.014 * cond.p, FanW: 18 * kW,
 		refKgS: flow, dropRho: 1, twoPhase: 2.2, gasSide: 0.42, liquidSid: 0.6}
 	rejected := flow * (hDis - liquid.hl)
@@ -173,6 +188,9 @@ func (m *Machine) size() error {
 		refKgS: flow, dropRho: evap.rv, twoPhase: 2.2, gasSide: 0.55, liquidSid: 0.6, AirM3S: perKW * kW}
 	if s.Cold {
 		m.Indoor.FanW = 30 * kW
+	}
+	if s.IndoorAirM3S != 0 {
+		m.Indoor.AirM3S = s.IndoorAirM3S
 	}
 	inRatio := m.air.ratioAt(s.RatedIndoorC, s.RatedIndoorRH)
 	if !bisect(50, 200e3, &m.Indoor.AirWK, func() bool {
@@ -250,7 +268,7 @@ func (m *Machine) sizeMetering(in sat, hIn, outPa, flow, superheatK float64) Met
 		d.Number = max(math.Round(m.Spec.CapacityW/3e3), 1)
 		bisect(0.2e-3, 6e-3, &d.BoreM, func() bool { return d.flow(m.f, in, hIn, outPa, 1, 1) > flow })
 	case ThermostaticValve, ElectronicValve:
-		d.OpeningK, d.Bleed, d.TimeS, d.SlopeKK = 5, 0.03, 35, 0.3
+		d.OpeningK, d.Bleed, d.TimeS, d.SlopeKK = 5, 0.03, 100, 0.3
 		at := 0.70 // a valve is chosen with some four tenths in reserve
 		if d.Kind == ElectronicValve {
 			d.OpeningK, d.TimeS, d.SlopeKK, at = 1.2, 12, 0, 0.55

@@ -28,7 +28,7 @@ type Metering struct {
 	SlopeKK   float64 // how much the static superheat rises per K of evaporating temperature over RatedK
 	RatedK    float64 // evaporating temperature, dew
 	Bleed     float64 // share of FullM2 that always passes
-	TimeS     float64 // of the bulb
+	TimeS     float64 // lag of the bulb (with its ballast), or of the controller
 	MaxEvapPa float64 // pressure limit of the charge (MOP); 0: none
 }
 

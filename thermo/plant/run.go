@@ -125,6 +125,7 @@ type Run struct {
 	speed    float64
 	steady   Steady
 	hunt     float64
+	valve    valve
 }
 
 // NewRun returns a machine at rest in its space. The chart is the run's own from now on.
@@ -151,8 +152,8 @@ func NewRun(m *Machine, w *Weather, use Use, courses []Course, seed uint64) *Run
 // Machine returns the machine that runs.
 func (r *Run) Machine() *Machine { return r.m }
 
-// Faults returns the severities at a time.
-func (r *Run) Faults(unixS float64) Faults {
+// faults returns the severities at a time.
+func (r *Run) faults(unixS float64) Faults {
 	var f Faults
 	for i := range r.courses {
 		r.courses[i].Add(&f, unixS)
@@ -176,7 +177,7 @@ func (r *Run) Step(unixS float64) *Now {
 	r.control(unixS, outdoorC, open)
 
 	c := Conditions{OutdoorC: outdoorC, OutdoorRatio: r.m.air.ratioAt(outdoorC, 75), IndoorC: r.roomC, IndoorRatio: r.ratio,
-		Heating: r.heating, Speed: r.speed, Faults: r.Faults(unixS)}
+		Heating: r.heating, Speed: r.speed, Faults: r.faults(unixS)}
 	if w.Rain && r.use.RainOnCoil {
 		c.OutdoorC -= 2.5 // water evaporating on the coil
 	}
@@ -287,6 +288,9 @@ func (r *Run) control(unixS, outdoorC float64, open bool) {
 func (r *Run) turn(on bool, unixS float64) {
 	if r.on != on {
 		r.on, r.since = on, unixS
+		if on {
+			r.valve.start()
+		}
 	}
 }
 
@@ -313,7 +317,7 @@ func (r *Run) running(unixS float64, c *Conditions) {
 	}
 	r.migrated -= lagMigrated * r.migrated
 	r.capacity += lagCapacity * (1 - r.capacity)
-	sc := r.swing(unixS, &st)
+	off, flow := r.swing(unixS, &st)
 
 	dew := r.m.f.sat(st.SuctionPa).td
 	dry := 1 - r.migrated
@@ -321,18 +325,18 @@ func (r *Run) running(unixS float64, c *Conditions) {
 	if ran < 300 {
 		first = 1 - 0.13*math.Exp(-ran/70) // the coil is drawn down before the flow is up
 	}
-	ps := st.SuctionPa * first * (1 - 0.012*sc)
+	ps := st.SuctionPa * first * (1 + 0.35*(flow-1))
 	n.SuctionPa += lagSuction * (ps - n.SuctionPa)
-	n.DischargePa += lagHead * (st.DischargePa*(1+0.003*sc) - n.DischargePa)
-	n.LiquidPa += lagHead * (st.LiquidPa*(1+0.003*sc) - n.LiquidPa)
-	sh := max((st.SuctionK-dew)*dry+sc, 0)
+	n.DischargePa += lagHead * (st.DischargePa*(1+0.05*(flow-1)) - n.DischargePa)
+	n.LiquidPa += lagHead * (st.LiquidPa*(1+0.05*(flow-1)) - n.LiquidPa)
+	sh := max((st.SuctionK-dew)*dry+off, 0)
 	if r.migrated > 0.02 { // the line cannot be warmer than what wets it
 		dew = r.m.f.sat(n.SuctionPa).td
 	}
 	n.SuctionC += lagSuctionT * (dew + sh - zeroC - n.SuctionC)
-	n.LiquidC += lagLiquidT * (st.LiquidK - zeroC + 0.1*sc - n.LiquidC)
+	n.LiquidC += lagLiquidT * (st.LiquidK - zeroC - n.LiquidC)
 	tc := r.m.f.sat(st.DischargePa).td
-	n.DischargeC += lagDischargeT * (tc + (st.DischargeK-tc)*(1-0.85*r.migrated) + 0.5*sc - zeroC - n.DischargeC)
+	n.DischargeC += lagDischargeT * (tc + (st.DischargeK-tc)*(1-0.85*r.migrated) + 0.6*off - zeroC - n.DischargeC)
 	n.SupplyC += lagSupply * (st.SupplyC - n.SupplyC)
 	n.SupplyRH = r.m.air.relative(n.SupplyC, r.ratio+r.capacity*(st.SupplyRatio-r.ratio))
 	lift := max((n.DischargePa-n.SuctionPa)/max(st.DischargePa-st.SuctionPa, 1), 0.25)
@@ -351,25 +355,77 @@ func (r *Run) running(unixS float64, c *Conditions) {
 	}
 }
 
-// swing is what hunting adds to the superheat, in K. A valve hunts where its bulb is loose, where it
-// works near its seat, and any machine swings where liquid stands in the condenser to the top while
-// the evaporator is at its boundary to flooding.
-func (r *Run) swing(unixS float64, st *Steady) float64 {
-	f := r.Faults(unixS)
-	a := 0.0
-	d := &r.m.Cooling
-	if d.Kind == ThermostaticValve || d.Kind == ElectronicValve {
-		a = 7*f.BulbLoose + 14*max(0.2-st.Opening, 0)
-	} else if sh := st.SuctionK - r.m.f.sat(st.SuctionPa).td; sh < 5 {
-		l := r.m.f.sat(st.LiquidPa)
-		a = 0.22 * max(l.tb-st.LiquidK-11, 0) * (1 - sh/5)
+// valve is the control loop of a thermostatic or electronic valve: the bulb follows the superheat at the
+// coil's outlet with a lag, the opening follows the bulb, and the coil answers with a lag and a delay.
+// Where the gain around the loop is too high for the lags, it hunts: a valve far too large, one that
+// works near its seat, a bulb with an air gap under a loose strap, which adds delay.
+type valve struct {
+	superheat, bulb float64
+	late            [delaySteps]float64 // what the coil has still to answer to
+	next            int
+}
+
+const (
+	loopStepS  = 5
+	delaySteps = 16
+	coilLagS   = 20
+	coilDelayS = 10
+	flowShare  = 0.6 // of a wider opening that becomes flow: the rest goes into a higher evaporating pressure
+)
+
+// start sets the loop to a machine that stood: the bulb is warm, the valve opens wide.
+func (v *valve) start() {
+	v.superheat, v.bulb = 4, 12
+	for i := range v.late {
+		v.late[i] = 4
 	}
-	a = min(a, 5)
+}
+
+// move takes the loop one minute on and returns superheat at the coil less the steady one, and the
+// opening over the steady one.
+func (v *valve) move(d *Metering, st *Steady, loose float64) (offK, opening float64) {
+	at := max(st.Opening, d.Bleed)
+	lag := d.TimeS * (1 + loose)
+	delay := min(int((coilDelayS+90*loose)/loopStepS), delaySteps-1)
+	o := at
+	for range stepS / loopStepS {
+		o = min(max(at+(1-bulbAir*loose)*(v.bulb-st.CoilSuperheatK)/d.OpeningK, d.Bleed), 1)
+		target := max(st.CoilSuperheatK-flowShare*st.CoilGainK*math.Log(o/at), 0)
+		v.late[v.next] = target
+		v.next = (v.next + 1) % delaySteps
+		felt := v.late[(v.next+2*delaySteps-1-delay)%delaySteps]
+		v.superheat += loopStepS / float64(coilLagS) * (felt - v.superheat)
+		v.bulb += loopStepS / lag * (v.superheat - v.bulb)
+	}
+	return v.superheat - st.CoilSuperheatK, o / at
+}
+
+// swing moves what swings and returns what it adds to the superheat, in K, and the share of flow.
+func (r *Run) swing(unixS float64, st *Steady) (offK, flow float64) {
+	d := &r.m.Cooling
+	if r.heating {
+		d = &r.m.Heating
+	}
+	f := r.faults(unixS)
+	if d.Kind == ThermostaticValve || d.Kind == ElectronicValve {
+		if f.StuckAt > 0 || st.Opening > 0.98 {
+			return 0, 1
+		}
+		off, o := r.valve.move(d, st, min(f.BulbLoose, 0.9))
+		return off, math.Pow(o, flowShare)
+	}
+	// A fixed orifice that is fed by a condenser full of liquid swings when its evaporator is at the
+	// boundary to flooding: a common observation of the trade, its size and period from memory.
+	a := 0.0
+	if st.SuperheatK < 8 {
+		a = min(0.3*max(st.SubcoolingK-10, 0)*(1-st.SuperheatK/8), 3)
+	}
 	r.hunt += 0.1 * (a - r.hunt)
 	if r.hunt < 0.05 {
-		return 0
+		return 0, 1
 	}
-	return r.hunt * math.Sin(2*math.Pi*unixS/410+r.phase+0.8*math.Sin(2*math.Pi*unixS/2900))
+	off := r.hunt * math.Sin(2*math.Pi*unixS/410+r.phase+0.8*math.Sin(2*math.Pi*unixS/2900))
+	return off, 1 - 0.012*off
 }
 
 // grow lays frost on an evaporator below freezing.

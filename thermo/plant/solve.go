@@ -23,6 +23,7 @@ type Steady struct {
 	SupplyC, SupplyRatio                           float64
 	OutdoorAirOutC                                 float64
 	Opening                                        float64 // of a valve
+	CoilGainK                                      float64 // superheat lost at the coil's outlet per share of flow more
 	ReceiverLevel                                  float64
 	MassKg                                         float64
 	LineGainW, LineLossW, ShellW                   float64
@@ -104,7 +105,7 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 	// Evaporator and the device's bulb at its outlet.
 	ea := evapCoil.entering(m.air, evapC, evapRatio, airLost(fl, c.Heating, false), evapFan)
 	evap := evapCoil.evaporate(f, m.air, ea, loop, pe, hIn)
-	bulb := evap.superheat + fl.BulbLoose*max(evapC+zeroC-evap.out.t, 0)
+	bulb := evap.superheat + bulbAir*fl.BulbLoose*max(evapC+zeroC-evap.out.t, 0)
 	opening := device.opening(bulb, evap.sat)
 	if fl.StuckAt > 0 {
 		opening = fl.StuckAt
@@ -152,10 +153,13 @@ func (m *Machine) evaluate(c Conditions, u unknowns) work {
 		w.OutdoorAirOutC = evap.airOutC
 		w.SensibleW, w.SupplyC, w.SupplyRatio = cond.heatW, cond.airOutC, c.IndoorRatio
 	}
-	w.Opening, w.ForeignPa, w.SurfaceC = opening, cond.foreignPa, evap.surfaceC
+	w.Opening, w.CoilGainK, w.ForeignPa, w.SurfaceC = opening, evap.gain, cond.foreignPa, evap.surfaceC
 	w.GasZone, w.LiquidZone, w.WetZone = cond.gasZone, cond.liquidZone, evap.wetZone
 	return w
 }
+
+// bulbAir is how much of the air's warmth a bulb feels that has no contact at all but is still wrapped.
+const bulbAir = 0.35
 
 // airLost returns the share of air flow that the condenser or the evaporator has lost.
 func airLost(f *Faults, heating, condenser bool) float64 {
@@ -428,5 +432,16 @@ func norm(u unknowns) float64 {
 // Rating returns the conditions that the machine was designed for.
 func (m *Machine) Rating() Conditions {
 	c, _ := m.rating(false)
+	return c
+}
+
+// EvaporatorOutletDewC returns the dew temperature at the evaporator's outlet, ahead of the suction
+// line.
+func (m *Machine) EvaporatorOutletDewC(s *Steady) float64 { return m.f.sat(s.EvaporatorPa).td - zeroC }
+
+// HeatingRating returns the conditions that a heat pump was designed for in heating: 8.3 °C outdoors,
+// 21.1 °C indoors.
+func (m *Machine) HeatingRating() Conditions {
+	c, _ := m.rating(true)
 	return c
 }
