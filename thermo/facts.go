@@ -4,7 +4,8 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
-	"math"
+	"slices"
+	"strings"
 	"sync"
 
 	"dewline/thermo/fluid"
@@ -62,14 +63,27 @@ func (g GWP) String() string {
 //go:embed data/gwp.json
 var gwpData []byte
 
-var gwps = sync.OnceValue(func() (doc struct {
-	Source string             `json:"source"`
-	GWP100 map[string]float64 `json:"gwp100"`
-}) {
-	if err := json.Unmarshal(gwpData, &doc); err != nil {
+// potential is the GWP of a fluid with its source.
+type potential struct {
+	value  float64
+	source string
+}
+
+var gwps = sync.OnceValue(func() map[string]potential {
+	var groups []struct {
+		Source string             `json:"source"`
+		GWP100 map[string]float64 `json:"gwp100"`
+	}
+	if err := json.Unmarshal(gwpData, &groups); err != nil {
 		panic(fmt.Sprintf("GWP data: %v", err))
 	}
-	return doc
+	all := map[string]potential{}
+	for _, g := range groups {
+		for name, v := range g.GWP100 {
+			all[name] = potential{v, g.Source}
+		}
+	}
+	return all
 })
 
 // Facts returns what is known of r.
@@ -147,14 +161,17 @@ func (r *Refrigerant) glideAtAtmosphere() Glide {
 
 // globalWarming sums the GWPs of components by mass; it is unknown if one of them is.
 func globalWarming(parts []Share) GWP {
-	doc := gwps()
 	var sum float64
+	var sources []string
 	for _, c := range parts {
-		v, ok := doc.GWP100[c.Designation]
+		p, ok := gwps()[c.Designation]
 		if !ok {
 			return GWP{Source: "no value at hand for " + c.Designation}
 		}
-		sum += c.MassFraction * v
+		sum += c.MassFraction * p.value
+		if !slices.Contains(sources, p.source) {
+			sources = append(sources, p.source)
+		}
 	}
-	return GWP{Value: math.Max(sum, 0), Known: sum > 0, Source: doc.Source}
+	return GWP{Value: sum, Known: sum > 0, Source: strings.Join(sources, "; ")}
 }

@@ -7,8 +7,14 @@ import (
 )
 
 // StandardUncertainty returns the standard uncertainty (k = 1) that belongs to stated accuracy
-// limits +-a, read as a rectangular distribution: a/sqrt(3), JCGM 100:2008 (GUM) 4.3.7.
-func StandardUncertainty[T ~float64](limits T) T { return T(math.Abs(float64(limits)) / math.Sqrt(3)) }
+// limits +-a, read as a rectangular distribution: a/sqrt(3), JCGM 100:2008 (GUM) 4.3.7. Of limits
+// that are not a number nothing is known: the uncertainty is infinite.
+func StandardUncertainty[T ~float64](limits T) T {
+	if math.IsNaN(float64(limits)) {
+		return T(math.Inf(1))
+	}
+	return T(math.Abs(float64(limits)) / math.Sqrt(3))
+}
 
 // PressureReading is what a pressure sensor says and how well.
 type PressureReading struct {
