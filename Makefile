@@ -11,7 +11,7 @@ export PATH := $(CACHE)/bin:$(PATH):/usr/sbin
 
 # What the tests need today beside Go. Each has a target tools-NAME below that does nothing when
 # the program is there: gcc (for the race detector), influxd, mosquitto, postgresql, chromium, npm.
-TOOLS := gcc
+TOOLS := gcc npm influxd mosquitto chromium
 
 # How long `make test` fuzzes each target, and how long `make fuzz` does.
 FUZZTIME ?= 3s
@@ -31,11 +31,11 @@ help: ## list these targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-10s %s\n", $$1, $$2}' Makefile
 
 .PHONY: build
-build: ## build bin/dewline
+build: pages-npm ## build bin/dewline
 	@go build -trimpath -o bin/ ./cmd/dewline
 
 .PHONY: demo
-demo: ## start everything in one process with an invented fleet (ARGS="--http ADDR")
+demo: pages-npm ## start everything in one process with an invented fleet (ARGS="--http ADDR")
 	@go run ./cmd/dewline demo $(ARGS)
 
 .PHONY: test
@@ -93,9 +93,16 @@ $(CACHE)/bin/influxd:
 	@.ci/step influxd env GOBIN=$(CACHE)/bin GOFLAGS= CGO_ENABLED=0 \
 		go install github.com/influxdata/influxdb/cmd/influxd@$(INFLUXD_VERSION)
 
-# The npm parts of the pages, if there are any, as their lock file says.
-tools-npm: $(patsubst %/package-lock.json,%/node_modules/.package-lock.json,$(wildcard dashboards/package-lock.json))
-%/node_modules/.package-lock.json: %/package-lock.json
+# The npm parts of the pages, as their lock file says, copied to where the binary embeds them.
+tools-npm: dashboards/assets/vendor/htmx.min.js
+
+# A build without them works too, with tables in the place of live charts.
+.PHONY: pages-npm
+pages-npm:
+	@$(MAKE) --no-print-directory tools-npm || echo "the npm parts of the pages could not be installed: charts will not be interactive"
+
+dashboards/assets/vendor/htmx.min.js: dashboards/package-lock.json
 	@.ci/step npm .ci/apt npm npm
-	@.ci/step npm-ci npm ci --prefix $* --no-audit --no-fund
+	@.ci/step npm-ci npm ci --prefix dashboards --no-audit --no-fund
+	@.ci/step npm-copy npm run --prefix dashboards --silent vendor
 	@touch $@
