@@ -45,7 +45,7 @@ var layers = []layer{
 		"air needs no refrigerant"},
 	{"thermo", []string{"thermo/si", "thermo/helmholtz", "thermo/fluid", "thermo/mixture", "thermo/vle", "thermo/moistair"}, nil,
 		"the façade alone adds units, and the rest of the project sees only the façade"},
-	{"thermo/plant", []string{"thermo", "thermo/si", "thermo/moistair"}, nil,
+	{"thermo/plant/...", []string{"thermo", "thermo/si", "thermo/moistair", "thermo/plant/..."}, nil,
 		"a simulated machine is a user of the properties like any other"},
 
 	{".", []string{"thermo/si"}, nil,

@@ -21,16 +21,17 @@ import (
 // commands is the command line. A command is a struct whose fields are its flags and arguments, and
 // whose Run method may take a context.Context, which ends when the process is told to, and a *streams.
 type commands struct {
-	Check   checkCommand   `cmd:"" help:"Check a fleet file and report everything that is wrong in it."`
-	Props   propsCommand   `cmd:"" help:"Look up refrigerants: pressure-temperature tables, superheat and subcooling, states by the thousand."`
-	Replay  replayCommand  `cmd:"" help:"Run recordings through the engine of the service and write the alerts."`
-	Demo    demoCommand    `cmd:"" help:"Run the whole service on an invented fleet."`
-	Serve   serveCommand   `cmd:"" help:"Run the service: broker, ingest, store, analytics, alerts and pages in one process."`
-	Gateway gatewayCommand `cmd:"" help:"Make, list, rotate and remove the credentials of gateways."`
-	Rejects rejectsCommand `cmd:"" help:"Show what arrived and could not be stored, and why."`
-	Backup  backupCommand  `cmd:"" help:"Write everything that is kept into one file, also while the service runs."`
-	Restore restoreCommand `cmd:"" help:"Put a backup in the place of what is kept, also while the service runs."`
-	Version versionCommand `cmd:"" help:"Say which version this is."`
+	Check    checkCommand    `cmd:"" help:"Check a fleet file and report everything that is wrong in it."`
+	Props    propsCommand    `cmd:"" help:"Look up refrigerants: pressure-temperature tables, superheat and subcooling, states by the thousand."`
+	Replay   replayCommand   `cmd:"" help:"Run recordings through the engine of the service and write the alerts."`
+	Demo     demoCommand     `cmd:"" help:"Run the whole service on an invented fleet."`
+	Serve    serveCommand    `cmd:"" help:"Run the service: broker, ingest, store, analytics, alerts and pages in one process."`
+	Gateway  gatewayCommand  `cmd:"" help:"Make, list, rotate and remove the credentials of gateways."`
+	Rejects  rejectsCommand  `cmd:"" help:"Show what arrived and could not be stored, and why."`
+	Backup   backupCommand   `cmd:"" help:"Write everything that is kept into one file, also while the service runs."`
+	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of what is kept, also while the service runs."`
+	Simulate simulateCommand `cmd:"" help:"Show what a fault does to a machine, or make an invented fleet with its readings."`
+	Version  versionCommand  `cmd:"" help:"Say which version this is."`
 }
 
 // streams are the standard streams of the process.

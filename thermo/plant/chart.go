@@ -37,6 +37,8 @@ type Chart struct {
 	nodes map[place]*node
 	cells map[cellKey]*cell
 	last  *cell
+
+	unruly bool // an evaporator of small differences without a valve
 }
 
 const (
@@ -79,7 +81,8 @@ type axis struct {
 // other severities than zero: every fault that varies doubles the corners of a cell. At most four can
 // vary, or three and the speed.
 func (m *Machine) NewChart(varies Faults, speeds bool) *Chart {
-	ch := &Chart{m: m, nodes: map[place]*node{}, cells: map[cellKey]*cell{}}
+	ch := &Chart{m: m, nodes: map[place]*node{}, cells: map[cellKey]*cell{},
+		unruly: m.Spec.Cold && (m.Cooling.Kind == Orifice || m.Cooling.Kind == CapillaryTube)}
 	cooling := []axis{
 		{2, func(c *Conditions) *float64 { return &c.OutdoorC }},
 		{1, func(c *Conditions) *float64 { return &c.IndoorC }},
@@ -125,7 +128,6 @@ const (
 	valveShut
 	receiverFull
 	receiverEmpty
-	fanSlow
 	unsolved
 	steep // the pressures nearly meet, or liquid backs up behind a full receiver
 )
@@ -149,7 +151,6 @@ func (m *Machine) regimeOf(n *node) regime {
 	set(s.Opening < 0.08, valveShut)
 	set(m.ReceiverM3 > 0 && s.ReceiverLevel > 0.97, receiverFull)
 	set(m.ReceiverM3 > 0 && s.ReceiverLevel < 0.03, receiverEmpty)
-	set(m.Spec.HeadControlC != 0 && m.headFan(s.at[1]) < 0.97, fanSlow)
 	set(s.DischargePa < 1.7*s.SuctionPa || (m.ReceiverM3 > 0 && s.SubcoolingK > 6), steep)
 	return r
 }
@@ -235,6 +236,7 @@ func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell 
 	in := &cell{key: key}
 	var first regime
 	kink, bent := false, false
+	low, high := math.Inf(1), math.Inf(-1)
 	for i := range 1 << len(axes) {
 		k := key.place
 		for a := range axes {
@@ -250,8 +252,12 @@ func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell 
 			first = n.regime
 		}
 		kink = kink || n.regime != first
+		low, high = min(low, n.st.SuperheatK), max(high, n.st.SuperheatK)
 		bent = bent || n.regime&steep != 0
 	}
+	// With the small difference of a cold room to its coil, an unregulated superheat runs from none to
+	// all that the air can give within a few conditions, and no straight line follows it.
+	kink = kink || (ch.unruly && high-low > 1.5)
 	in.divided = (kink && key.level < levels-1) || (bent && key.level < levels-2)
 	return in
 }

@@ -100,7 +100,8 @@ var (
 // Run moves one machine through time in steps of a minute.
 type Run struct {
 	m       *Machine
-	chart   *Chart
+	charts  map[Faults]*Chart // by what has come in steps; each follows the ramps
+	varies  Faults
 	weather *Weather
 	use     Use
 	courses []Course
@@ -128,17 +129,18 @@ type Run struct {
 	valve    valve
 }
 
-// NewRun returns a machine at rest in its space. The chart is the run's own from now on.
+// NewRun returns a machine at rest in its space.
 func NewRun(m *Machine, w *Weather, use Use, courses []Course, seed uint64) *Run {
-	var varies Faults
+	r := &Run{m: m, charts: map[Faults]*Chart{}, weather: w, use: use, courses: courses,
+		rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), roomC: use.SetC + 0.3, speed: 1}
 	for _, c := range courses {
-		*varies.field(int(c.Fault)) = 1
+		if c.Shape == Ramp {
+			*r.varies.field(int(c.Fault)) = 1
+		}
 	}
 	if use.Duty != CoolsRoom && use.Duty != CaseCooler {
-		varies.Frost = 1
+		r.varies.Frost = 1
 	}
-	r := &Run{m: m, chart: m.NewChart(varies, use.Variable), weather: w, use: use, courses: courses,
-		rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), roomC: use.SetC + 0.3, speed: 1}
 	r.phase = r.rng.Float64() * 2 * math.Pi
 	r.now.AmbientPa = m.air.pressurePa
 	rh := use.SpaceRH
@@ -152,13 +154,25 @@ func NewRun(m *Machine, w *Weather, use Use, courses []Course, seed uint64) *Run
 // Machine returns the machine that runs.
 func (r *Run) Machine() *Machine { return r.m }
 
-// faults returns the severities at a time.
-func (r *Run) faults(unixS float64) Faults {
-	var f Faults
+// faults returns the severities at a time, all of them and those that have come in steps.
+func (r *Run) faults(unixS float64) (all, steps Faults) {
 	for i := range r.courses {
-		r.courses[i].Add(&f, unixS)
+		r.courses[i].Add(&all, unixS)
+		if r.courses[i].Shape != Ramp {
+			r.courses[i].Add(&steps, unixS)
+		}
 	}
-	return f
+	return all, steps
+}
+
+// chart returns the chart for what has come in steps.
+func (r *Run) chart(steps Faults) *Chart {
+	ch := r.charts[steps]
+	if ch == nil {
+		ch = r.m.NewChart(r.varies, r.use.Variable)
+		r.charts[steps] = ch
+	}
+	return ch
 }
 
 // Step moves to the minute unixS, one step after the last, and returns the state there, which is the
@@ -177,7 +191,9 @@ func (r *Run) Step(unixS float64) *Now {
 	r.control(unixS, outdoorC, open)
 
 	c := Conditions{OutdoorC: outdoorC, OutdoorRatio: r.m.air.ratioAt(outdoorC, 75), IndoorC: r.roomC, IndoorRatio: r.ratio,
-		Heating: r.heating, Speed: r.speed, Faults: r.faults(unixS)}
+		Heating: r.heating, Speed: r.speed}
+	var steps Faults
+	c.Faults, steps = r.faults(unixS)
 	if w.Rain && r.use.RainOnCoil {
 		c.OutdoorC -= 2.5 // water evaporating on the coil
 	}
@@ -186,7 +202,7 @@ func (r *Run) Step(unixS float64) *Now {
 	case r.defrost > unixS && r.use.Duty == HeatsRoom:
 		r.reverseDefrost(unixS, outdoorC)
 	case r.on:
-		r.running(unixS, &c)
+		r.running(unixS, &c, steps)
 	default:
 		r.resting(unixS, outdoorC, &c)
 	}
@@ -295,8 +311,8 @@ func (r *Run) turn(on bool, unixS float64) {
 }
 
 // running moves what is measured toward the steady state.
-func (r *Run) running(unixS float64, c *Conditions) {
-	st, err := r.chart.At(*c)
+func (r *Run) running(unixS float64, c *Conditions, steps Faults) {
+	st, err := r.chart(steps).At(*c)
 	n := &r.now
 	ran := unixS - r.since
 	if err != nil {
@@ -317,7 +333,7 @@ func (r *Run) running(unixS float64, c *Conditions) {
 	}
 	r.migrated -= lagMigrated * r.migrated
 	r.capacity += lagCapacity * (1 - r.capacity)
-	off, flow := r.swing(unixS, &st)
+	off, flow := r.swing(unixS, &st, &c.Faults)
 
 	dew := r.m.f.sat(st.SuctionPa).td
 	dry := 1 - r.migrated
@@ -401,12 +417,11 @@ func (v *valve) move(d *Metering, st *Steady, loose float64) (offK, opening floa
 }
 
 // swing moves what swings and returns what it adds to the superheat, in K, and the share of flow.
-func (r *Run) swing(unixS float64, st *Steady) (offK, flow float64) {
+func (r *Run) swing(unixS float64, st *Steady, f *Faults) (offK, flow float64) {
 	d := &r.m.Cooling
 	if r.heating {
 		d = &r.m.Heating
 	}
-	f := r.faults(unixS)
 	if d.Kind == ThermostaticValve || d.Kind == ElectronicValve {
 		if f.StuckAt > 0 || st.Opening > 0.98 {
 			return 0, 1

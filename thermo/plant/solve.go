@@ -445,3 +445,15 @@ func (m *Machine) HeatingRating() Conditions {
 	c, _ := m.rating(true)
 	return c
 }
+
+// HumidityRatio returns that of air at a relative humidity in %, at the machine's altitude.
+func (m *Machine) HumidityRatio(tC, rh float64) float64 { return m.air.ratioAt(tC, rh) }
+
+// AmbientPa returns the air pressure at the machine's altitude, which its gauges count from.
+func (m *Machine) AmbientPa() float64 { return m.air.pressurePa }
+
+// DewC returns the dew temperature of the machine's refrigerant at an absolute pressure.
+func (m *Machine) DewC(pa float64) float64 { return m.f.sat(pa).td - zeroC }
+
+// BubbleC returns the bubble temperature at an absolute pressure.
+func (m *Machine) BubbleC(pa float64) float64 { return m.f.sat(pa).tb - zeroC }

@@ -16,6 +16,8 @@ var archetypes = map[string]Spec{
 	"split AC, EEV":           {Refrigerant: "R-32", Metering: ElectronicValve, Compressor: Rotary, CapacityW: 7000},
 	"walk-in cooler, TXV": {Refrigerant: "R-134a", Metering: ThermostaticValve, Compressor: Reciprocating, CapacityW: 4000, Cold: true,
 		RatedIndoorC: 2, Receiver: true, HeadControlC: 29},
+	"vaccine store, capillary": {Refrigerant: "R-290", Metering: CapillaryTube, Compressor: Reciprocating, CapacityW: 1600, Cold: true,
+		RatedIndoorC: 4, SuperheatK: 6, SubcoolingK: 5},
 	"walk-in freezer, TXV": {Refrigerant: "R-449A", Metering: ThermostaticValve, Compressor: Reciprocating, CapacityW: 5000, Cold: true,
 		RatedIndoorC: -20, RatedIndoorRH: 80, Receiver: true, HeadControlC: 27, MaxEvapC: -12},
 }

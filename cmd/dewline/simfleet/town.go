@@ -139,8 +139,8 @@ func newTown(o Options) *town {
 
 	// Quay Library: the pair that a wrong bore invites, from the first day; and a quiet neighbour.
 	add("quay-library", "hall-ac", "Reading hall split", dewline.SplitAC, orifice, 10.5, office,
-		fault(plant.Bore, plant.Step, -0.13, forever, 0, 0, "restriction", "orifice_too_small", "the bore fitted is smaller than the plate calls for, since the installation"),
-		fault(plant.Charge, plant.Step, 0.28, forever, 0, 0, "overcharge", "", "charged on superheat to make up for the small bore"),
+		fault(plant.Bore, plant.Step, -0.15, forever, 0, 0, "restriction", "orifice_too_small", "the bore fitted is smaller than the plate calls for, since the installation"),
+		fault(plant.Charge, plant.Step, 0.45, forever, 0, 0, "overcharge", "", "charged on superheat to make up for the small bore"),
 		with(func(e *entry) { e.importance = dewline.High }))
 	add("quay-library", "archive-ac", "Archive unit", dewline.SplitAC, plant.Spec{Refrigerant: "R-32", Metering: plant.ElectronicValve, Compressor: plant.Rotary}, 7, always,
 		with(func(e *entry) { e.use.Variable = true; e.use.SetC = 20; e.use.LoadShare = 0.6 }))
@@ -164,7 +164,7 @@ func newTown(o Options) *town {
 	add("cold-store", "freezer-2", "Freezer room 2", dewline.WalkInFreezer, iceRoom, 6, freezer,
 		with(func(e *entry) { e.limitC = -15; e.importance = dewline.Critical }))
 	add("cold-store", "dock-cooler", "Loading dock cooler", dewline.WalkInCooler, coolRoom, 5, cooler,
-		fault(plant.BulbLoose, plant.Step, 0.32, 16, 0, 0, "overfeed", "bulb_loose", "the bulb's strap has come loose"),
+		fault(plant.BulbLoose, plant.Step, 0.4, 16, 0, 0, "overfeed", "bulb_loose", "the bulb's strap has come loose"),
 		with(func(e *entry) { e.limitC = 7 }))
 
 	add("mole-clinic", "vaccine-cooler", "Vaccine store", dewline.WalkInCooler,
@@ -206,7 +206,10 @@ func newTown(o Options) *town {
 	add("net-loft", "loft-ac", "Loft split", dewline.SplitAC, plant.Spec{Refrigerant: "R-410A", Metering: plant.ThermostaticValve}, 7, office,
 		wrong(dewline.LiquidPressure, SensorDrift, -6500, 24))
 	add("net-loft", "studio-ac", "Studio through-wall unit", dewline.Packaged, plant.Spec{Refrigerant: "R-407C", Metering: plant.CapillaryTube, Compressor: plant.Rotary, SuperheatK: 7}, 5,
-		plant.Use{LoadShare: 0.5, SetC: 24, BandK: 1.2, SetbackK: 2, OpenH: 9, CloseH: 21}, with(func(e *entry) { e.link.duplicates = true }))
+		plant.Use{LoadShare: 0.5, SetC: 24, BandK: 1.2, SetbackK: 2, OpenH: 9, CloseH: 21}, with(func(e *entry) {
+			e.link.duplicates = true
+			e.link.clockOff, e.link.clockFrom, e.link.clockUntil = -7*time.Minute, t.agoMillis(20), t.agoMillis(18)
+		}))
 
 	add("slip-boatyard", "paint-ac", "Paint shop split", dewline.SplitAC, orifice, 12, plant.Use{LoadShare: 0.75, SetC: 23, BandK: 1, SetbackK: 3, OpenH: 7, CloseH: 20},
 		fault(plant.Bore, plant.Step, 0.14, 22, 0, 0, "overfeed", "orifice_too_large", "a larger piston fitted with the new coil"),

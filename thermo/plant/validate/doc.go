@@ -2,5 +2,6 @@
 // tests of a laboratory, the direction and the size of what faults do. Its tests are the acceptance of
 // the model; Page writes the same numbers as VALIDATION.md, with the differences discussed.
 //
-// The package does not tune the model: every number of it is fixed before.
+// The comparisons are not blind. What was chosen with sight of some of these tables is listed on the
+// page, so that a reader can tell a prediction from an agreement that was made.
 package validate

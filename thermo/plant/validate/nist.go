@@ -34,6 +34,19 @@ var Quantities = []string{"evaporating, °C", "coil superheat, K", "condensing, 
 
 type test map[string]float64
 
+// RMS returns the root mean square of model less measurement, by quantity.
+func RMS(all []Prediction) map[string]float64 {
+	sum, n := map[string]float64{}, map[string]float64{}
+	for _, p := range all {
+		sum[p.Quantity] += (p.Model - p.Measured) * (p.Model - p.Measured)
+		n[p.Quantity]++
+	}
+	for q := range sum {
+		sum[q] = math.Sqrt(sum[q] / n[q])
+	}
+	return sum
+}
+
 // NIST sizes a machine by one test of the report and predicts all.
 func NIST() ([]Prediction, error) {
 	rows, err := csv.NewReader(strings.NewReader(nistTests)).ReadAll()

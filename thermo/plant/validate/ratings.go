@@ -21,11 +21,11 @@ type Range struct{ Low, High float64 }
 // Rated are the quantities of a rating, in order.
 var Rated = []string{"capacity over nominal", "COP", "evaporating under air, K", "superheat at compressor, K", "subcooling, K", "condensing over ambient, K", "air split, K", "charge, kg/kW"}
 
-// comfort and cold are the ranges of sections 1 and 4 of ASHRAE-style rules of the trade (common practice):
+// comfort, cooler and freezer are the ranges of sections 1 and 4 of ASHRAE-style rules of the trade (common practice):
 // condensing 15 to 25 °F over ambient, evaporating 30 to 40 °F under the return air, air split 16 to 22 °F,
-// superheat at the compressor 8 to 20 °F, subcooling 8 to 12 °F, EER 10.5 to 14 with the fans.
+// superheat at the compressor 8 to 20 °F, subcooling 8 to 12 °F, EER 9.5 to 14 with the fans.
 var (
-	comfort = map[string]Range{"capacity over nominal": {0.9, 1.1}, "COP": {3.0, 4.2}, "evaporating under air, K": {16, 22}, "superheat at compressor, K": {4.4, 11},
+	comfort = map[string]Range{"capacity over nominal": {0.9, 1.1}, "COP": {2.8, 4.2}, "evaporating under air, K": {16, 22}, "superheat at compressor, K": {4.4, 11},
 		"subcooling, K": {4.4, 6.7}, "condensing over ambient, K": {8.3, 13.9}, "air split, K": {8.9, 12.2}, "charge, kg/kW": {0.15, 0.4}}
 	cooler = map[string]Range{"capacity over nominal": {0.9, 1.1}, "COP": {1.9, 3.2}, "evaporating under air, K": {4.4, 8}, "superheat at compressor, K": {4.4, 12},
 		"subcooling, K": {1.5, 6}, "condensing over ambient, K": {8.3, 16.7}, "charge, kg/kW": {0.3, 1.2}}
