@@ -48,9 +48,9 @@ type asset struct {
 	plain, gzd []byte
 }
 
-func newAssets() (*assets, error) {
+func newAssets(files fs.FS) (*assets, error) {
 	a := &assets{byURL: map[string]asset{}, urls: map[string]string{}}
-	css, err := stylesheet()
+	css, err := stylesheet(files)
 	if err != nil {
 		return nil, err
 	}
@@ -58,7 +58,7 @@ func newAssets() (*assets, error) {
 		return nil, err
 	}
 	for _, name := range []string{"dewline.js", "icon.svg"} {
-		data, err := assetFiles.ReadFile("assets/" + name)
+		data, err := fs.ReadFile(files, "assets/"+name)
 		if err != nil {
 			return nil, fmt.Errorf("read asset %s: %w", name, err)
 		}
@@ -67,7 +67,7 @@ func newAssets() (*assets, error) {
 		}
 	}
 	for _, name := range []string{htmxFile, uplotFile, uplotCSSFile} {
-		data, err := assetFiles.ReadFile("assets/vendor/" + name)
+		data, err := fs.ReadFile(files, "assets/vendor/"+name)
 		if err != nil {
 			continue // built without the npm parts: pages stand still
 		}
@@ -79,14 +79,14 @@ func newAssets() (*assets, error) {
 }
 
 // stylesheet joins the style of the components, one file each, in the order of their names.
-func stylesheet() ([]byte, error) {
-	names, err := fs.Glob(assetFiles, "assets/css/*.css")
+func stylesheet(files fs.FS) ([]byte, error) {
+	names, err := fs.Glob(files, "assets/css/*.css")
 	if err != nil {
 		return nil, err
 	}
 	var all bytes.Buffer
 	for _, name := range names {
-		data, err := assetFiles.ReadFile(name)
+		data, err := fs.ReadFile(files, name)
 		if err != nil {
 			return nil, err
 		}

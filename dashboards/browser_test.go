@@ -11,12 +11,14 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
@@ -134,10 +136,11 @@ func (w *watch) check(t *testing.T, base string) {
 	}
 }
 
-func scheme(t *testing.T, ctx context.Context, value string) {
+// media sets what a style sheet may ask for: "" or "print", "light" or "dark".
+func media(t *testing.T, ctx context.Context, medium, scheme string) {
 	t.Helper()
 	_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
-		Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}},
+		Media: medium, Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -231,11 +234,14 @@ func serve(t *testing.T, o dashboards.Options) string {
 	return s.URL
 }
 
-func TestPagesInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
-	parent := browser(t)
+// bookPage is a page of the book.
+type bookPage struct {
+	name, base, path string
+	charts           bool
+	everywhere       bool // looked at on every screen even without -screenshots
+}
+
+func bookPages(t *testing.T) []bookPage {
 	town := optionsFor(pagebook.Town(noon))
 	town.Notices = []string{"Open: there are no users yet, so whoever reaches this address sees everything. It listens on this machine only."}
 	base := serve(t, town)
@@ -248,36 +254,45 @@ func TestPagesInBrowser(t *testing.T) {
 	}
 	arrivingBase := serve(t, arriving)
 	emptyBase := serve(t, optionsFor(pagebook.Empty(noon)))
-	pages := []struct {
-		name, base, path string
-		charts           bool
-	}{
-		{"today", base, "/", false},
-		{"urgent", base, "/systems/quay-library/hall-ac?window=7d", true},
-		{"well", base, "/systems/quay-library/archive-ac", true},
-		{"drifting", base, "/systems/quay-library/roof-north?window=30d", true},
-		{"doubtful", base, "/systems/cold-store/shop-case", true},
-		{"below-zero", base, "/systems/cold-store/ice-room?window=7d", true},
-		{"transcritical", base, "/systems/cold-store/blast-freezer", true},
-		{"silent", base, "/systems/clinic/ward-hp", true},
-		{"learning", base, "/systems/clinic/lab-ac", true},
-		{"unheard", base, "/systems/clinic/new-ac", false},
-		{"arriving", arrivingBase, "/", false},
-		{"empty", emptyBase, "/", false},
-		{"not-found", base, "/systems/clinic/nobody", false},
+	crowdBase := serve(t, optionsFor(pagebook.Crowd(noon, 20_000)))
+	return []bookPage{
+		{"today", base, "/", false, true},
+		{"urgent", base, "/systems/quay-library/hall-ac?window=7d", true, true},
+		{"below-zero", base, "/systems/cold-store/ice-room?window=7d", true, false},
+		{"well", base, "/systems/quay-library/archive-ac", true, false},
+		{"drifting", base, "/systems/quay-library/roof-north?window=30d", true, false},
+		{"doubtful", base, "/systems/cold-store/shop-case", true, false},
+		{"transcritical", base, "/systems/cold-store/blast-freezer", true, false},
+		{"silent", base, "/systems/clinic/ward-hp", true, false},
+		{"learning", base, "/systems/clinic/lab-ac", true, false},
+		{"unheard", base, "/systems/clinic/new-ac", false, false},
+		{"arriving", arrivingBase, "/", false, false},
+		{"empty", emptyBase, "/", false, false},
+		{"crowd", crowdBase, "/?page=3", false, false},
 	}
-	for _, v := range views {
+}
+
+// TestPagesInBrowser looks at pages as people do: on a desk and on a phone, by day and by night. No
+// page may complain, ask another host, be wider than its screen, or fail WCAG 2.2 AA as far as axe
+// can tell. Without -screenshots each page is looked at once and the two main ones everywhere.
+func TestPagesInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	pages := bookPages(t)
+	for i, v := range views {
 		t.Run(v.name, func(t *testing.T) {
-			for _, p := range pages {
+			for j, p := range pages {
+				if *screenshots == "" && !p.everywhere && i != j%len(views) {
+					continue
+				}
 				t.Run(p.name, func(t *testing.T) {
-					if *screenshots == "" && v.scheme == "dark" && p.name != "today" && p.name != "urgent" {
-						return // the colours are those of the two pages with most of them
-					}
 					ctx, w := newTab(t, parent)
 					if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
 						t.Fatal(err)
 					}
-					scheme(t, ctx, v.scheme)
+					media(t, ctx, "", v.scheme)
 					open(t, ctx, p.base+p.path)
 					if p.charts {
 						w.wait(t, ctx, `document.querySelectorAll("#charts .uplot canvas").length >= 2`)
@@ -287,12 +302,128 @@ func TestPagesInBrowser(t *testing.T) {
 					}
 					picture(t, ctx, p.name+"-"+v.name)
 					axe(t, ctx)
-					if p.name == "not-found" {
-						w.complaints = nil // the browser logs the status of the page itself
-					}
 					w.check(t, p.base)
+					if *screenshots != "" && v.name == "desktop-light" {
+						media(t, ctx, "print", "light")
+						picture(t, ctx, p.name+"-print")
+					}
 				})
 			}
 		})
+	}
+}
+
+// TestTasksInBrowser does what people come for, with the mouse and without.
+func TestTasksInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+
+	t.Run("from the list to the machine and back in time", func(t *testing.T) {
+		base := serve(t, optionsFor(pagebook.Town(noon)))
+		ctx, w := newTab(t, parent)
+		open(t, ctx, base+"/")
+		follow(t, ctx, ".alert .who")
+		if at := evaluate[string](t, ctx, `location.pathname`); at != "/systems/quay-library/hall-ac" {
+			t.Fatalf("the first alert leads to %s", at)
+		}
+		w.wait(t, ctx, `document.querySelectorAll("#charts .uplot canvas").length >= 3`)
+		// Pulling a stretch of the chart open is an address like any other.
+		loaded := chromedp.Events(ctx, cdppage.LoadEventFired)
+		drag(t, ctx, `.u-over`, 0.25, 0.5)
+		for _, err := range loaded {
+			if err != nil {
+				t.Fatal(err)
+			}
+			break
+		}
+		from := evaluate[string](t, ctx, `new URLSearchParams(location.search).get("from")`)
+		to := evaluate[string](t, ctx, `new URLSearchParams(location.search).get("to")`)
+		begin, err1 := time.Parse(time.RFC3339, from)
+		end, err2 := time.Parse(time.RFC3339, to)
+		if err1 != nil || err2 != nil || end.Sub(begin) < 5*time.Hour || end.Sub(begin) > 7*time.Hour {
+			t.Errorf("a quarter of a day pulled open is %s to %s", from, to)
+		}
+		w.check(t, base)
+	})
+
+	t.Run("history arrives and the page follows", func(t *testing.T) {
+		var done atomic.Int64
+		done.Store(100)
+		o := optionsFor(pagebook.Town(noon))
+		o.Progress = func() []dashboards.Progress {
+			if n := done.Load(); n < 1000 {
+				return []dashboards.Progress{{Label: "History is arriving", Done: n, Total: 1000, Unit: "readings"}}
+			}
+			return nil
+		}
+		base := serve(t, o)
+		ctx, w := newTab(t, parent)
+		open(t, ctx, base+"/")
+		w.wait(t, ctx, `document.querySelector("#progress").textContent.includes("100 of 1")`)
+		done.Store(700)
+		w.wait(t, ctx, `document.querySelector("#progress").textContent.includes("700 of 1")`)
+		done.Store(1000)
+		w.wait(t, ctx, `document.querySelector("#progress").textContent.trim() === ""`)
+		w.check(t, base)
+	})
+
+	t.Run("the list is filtered by keyboard alone", func(t *testing.T) {
+		base := serve(t, optionsFor(pagebook.Town(noon)))
+		ctx, w := newTab(t, parent)
+		open(t, ctx, base+"/")
+		if err := chromedp.Do(ctx, chromedp.KeyEvent("\t"), chromedp.KeyEvent("\t")); err != nil {
+			t.Fatal(err)
+		}
+		if first := evaluate[string](t, ctx, `document.activeElement.className`); first != "mark" {
+			t.Errorf("the second stop of the keyboard is %q", first)
+		}
+		if outline := evaluate[string](t, ctx, `getComputedStyle(document.activeElement).outlineStyle`); outline == "none" {
+			t.Error("the focus is invisible")
+		}
+		loaded := chromedp.Events(ctx, cdppage.LoadEventFired)
+		if err := chromedp.Do(ctx, chromedp.Focus(chromedp.ID("q")), chromedp.KeyEvent("freezer\r")); err != nil {
+			t.Fatal(err)
+		}
+		for range loaded {
+			break
+		}
+		if rows := evaluate[int](t, ctx, `document.querySelectorAll(".row").length`); rows != 1 {
+			t.Errorf("%d machines", rows)
+		}
+		w.check(t, base)
+	})
+}
+
+// follow clicks a link and waits for its page.
+func follow(t *testing.T, ctx context.Context, selector string) {
+	t.Helper()
+	if _, err := chromedp.RunResponse(ctx, chromedp.Click(chromedp.CSS(selector))); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// drag pulls the mouse over an element from one share of its width to another.
+func drag(t *testing.T, ctx context.Context, selector string, from, to float64) {
+	t.Helper()
+	if err := chromedp.Do(ctx, chromedp.Func(func(ctx context.Context, tab *chromedp.Target) error {
+		_, err := chromedp.Evaluate[bool](`document.querySelector("`+selector+`").scrollIntoView({block: "center"}), true`)(ctx, tab)
+		return err
+	})); err != nil {
+		t.Fatal(err)
+	}
+	box := evaluate[[4]float64](t, ctx, `(() => { const r = document.querySelector("`+selector+`").getBoundingClientRect(); return [r.left, r.top, r.width, r.height]; })()`)
+	x := func(share float64) float64 { return box[0] + share*box[2] }
+	y := box[1] + box[3]/2
+	err := chromedp.Do(ctx,
+		chromedp.MouseEvent("mouseMoved", x(from), y),
+		chromedp.MouseEvent("mousePressed", x(from), y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+		chromedp.MouseEvent("mouseMoved", x((from+to)/2), y, chromedp.ButtonLeft),
+		chromedp.MouseEvent("mouseMoved", x(to), y, chromedp.ButtonLeft),
+		chromedp.MouseEvent("mouseReleased", x(to), y, chromedp.ButtonLeft, chromedp.ClickCount(1)),
+	)
+	if err != nil {
+		t.Fatal(err)
 	}
 }

@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"io/fs"
 	"log/slog"
 	"net/http"
 	"runtime/debug"
@@ -26,14 +27,17 @@ type server struct {
 
 // New returns the handler of all pages and of the API. It is safe for concurrent use and starts
 // nothing: no goroutine runs when no request does.
-func New(options Options) (http.Handler, error) {
+func New(options Options) (http.Handler, error) { return newWith(options, assetFiles) }
+
+// newWith is New with other assets: tests look at pages without the npm parts.
+func newWith(options Options, embedded fs.FS) (http.Handler, error) {
 	if err := options.Validate(); err != nil {
 		return nil, err
 	}
 	if options.Log == nil {
 		options.Log = slog.New(slog.DiscardHandler)
 	}
-	files, err := newAssets()
+	files, err := newAssets(embedded)
 	if err != nil {
 		return nil, err
 	}

@@ -75,7 +75,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	}
 	state, _ := s.overview.State(sys.ID)
 	for i := range alerts {
-		p.Alerts = append(p.Alerts, view.AlertLineOf(&alerts[i], site, sys, state, now))
+		p.Alerts = append(p.Alerts, ownLine(&alerts[i], site, sys, state, now))
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."
@@ -85,6 +85,13 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	s.addCharts(ctx, &p, site, sys, state, span, view.Marks(all, events), now)
 	s.addHistory(&p, site, sys, state, all, events, now)
 	s.pages.write(w, http.StatusOK, "system", p)
+}
+
+// ownLine is an alert on the page of its own system, which need not be named again.
+func ownLine(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, now time.Time) view.AlertLine {
+	line := view.AlertLineOf(a, site, sys, state, now)
+	line.Title = ""
+	return line
 }
 
 // live answers with the part of the page that moves.
@@ -181,7 +188,7 @@ func (s *server) addCharts(ctx context.Context, p *systemPage, site *dewline.Sit
 func (s *server) addHistory(p *systemPage, site *dewline.Site, sys *dewline.System, state dewline.SystemState, alerts []dewline.Alert, events []dewline.Event, now time.Time) {
 	for i := len(alerts) - 1; i >= 0 && len(p.Past) < historyMost; i-- {
 		if alerts[i].State.Ended() {
-			p.Past = append(p.Past, view.AlertLineOf(&alerts[i], site, sys, state, now))
+			p.Past = append(p.Past, ownLine(&alerts[i], site, sys, state, now))
 		}
 	}
 	p.Events = view.EventLines(events[max(0, len(events)-historyMost):], now, site.Timezone)

@@ -46,6 +46,17 @@
     u.ctx.fillRect(u.bbox.left, Math.min(a, b), u.bbox.width, Math.abs(a - b));
   };
 
+  const hatch = (ctx) => {
+    const tile = document.createElement("canvas"), size = 6 * devicePixelRatio, pen = tile.getContext("2d");
+    tile.width = tile.height = size;
+    pen.strokeStyle = css("--ink");
+    pen.lineWidth = devicePixelRatio;
+    pen.beginPath();
+    for (const shift of [-size, 0, size]) { pen.moveTo(shift, size); pen.lineTo(shift + size, 0); }
+    pen.stroke();
+    return ctx.createPattern(tile, "repeat");
+  };
+
   const far = 1e3;
   const sides = () => [
     { band: conf.superheat, sign: 1, index: 1 },
@@ -68,7 +79,7 @@
     ctx.beginPath();
     ctx.rect(left, top, width, height);
     ctx.clip();
-    ctx.fillStyle = css("--tone") || css("--ink");
+    ctx.fillStyle = css("--fill") || css("--shade");
     ctx.globalAlpha = 0.8;
     for (const { band, sign, index } of sides()) {
       const [low, high] = band;
@@ -76,6 +87,9 @@
       if (high != null) excursions(u, u.data[index], sign * high, (v) => sign * v > high);
     }
     ctx.globalAlpha = 1;
+    // Values below zero lie across the line, hatched: wet gas, flash gas, or a wrong sensor.
+    ctx.fillStyle = hatch(ctx);
+    for (const { sign, index } of sides()) excursions(u, u.data[index], 0, (v) => sign * v < 0);
     ctx.strokeStyle = css("--ink");
     ctx.lineWidth = 1.5 * devicePixelRatio;
     const line = u.valToPos(0, "y", true);
@@ -153,13 +167,31 @@
           [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1]], space: 70 }),
         axis({ size: 44, ...(more.axis || {}) }),
       ],
-      padding: [more.top || 8, 8, 0, 0],
+      padding: [more.top || 8, more.right || 8, 0, 0], legend: { markers: { show: false } },
       cursor: { sync: { key: "dewline" }, drag: { x: true, y: false, setScale: false }, points: { size: 6 } },
       hooks: { setSelect: [pulled], ...(more.hooks || {}) },
     };
     const chart = new uPlot(options, data, host);
     host.classList.add("drawn");
     charts.push({ chart, host, height });
+  };
+
+  // named writes each line's name at its end, one apart from the other.
+  const named = (u) => {
+    const ctx = u.ctx, px = devicePixelRatio, { left, top, width, height } = u.bbox;
+    const ends = u.series.slice(1).map((s, i) => {
+      const last = u.data[i + 1].findLastIndex((v) => v != null);
+      return last < 0 ? null : { label: s.label, y: u.valToPos(u.data[i + 1][last], "y", true) + 4 * px };
+    }).filter(Boolean).sort((a, b) => a.y - b.y);
+    ends.forEach((e, i) => { e.y = Math.max(e.y, i ? ends[i - 1].y + 15 * px : top + 8 * px); });
+    let most = top + height;
+    for (const e of [...ends].reverse()) { e.y = Math.min(e.y, most); most = e.y - 15 * px; }
+    ctx.save();
+    ctx.font = `${12 * px}px system-ui, sans-serif`;
+    ctx.fillStyle = css("--ink");
+    ctx.textAlign = "left";
+    for (const e of ends) ctx.fillText(e.label, left + width + 6 * px, e.y);
+    ctx.restore();
   };
 
   const negated = (values) => values.map((v) => (v == null ? null : -v));
@@ -181,19 +213,31 @@
     draw("waterline", narrow ? 300 : 340,
       [ink("superheat", 1, " K"), ink("subcooling", 1, " K", (u, v) => (v == null ? "–" : fixed(1, " K")(u, -v)))],
       [x, sh, negated(sc)],
-      { top: 34, scales: { y: { range: [-down, up] } }, axis: { values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
+      { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
+    const beside = { right: 112, axis: { values: (u, all) => all.map(String) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
       [ink("condensing", 1, " °C"), grey("liquid line", 1, " °C"), grey("outdoor air", 1, " °C", [2, 3]), grey("suction line", 1, " °C"), ink("suction dew", 1, " °C")],
-      [x, column("condensing_temp"), column("liquid_temp"), column("outdoor_air_temp"), column("suction_temp"), column("suction_dew_temp")], {});
+      [x, column("condensing_temp"), column("liquid_temp"), column("outdoor_air_temp"), column("suction_temp"), column("suction_dew_temp")], beside);
     draw("pressures", 200,
       [ink("high side", 0, " kPa"), grey("suction", 0, " kPa")],
-      [x, scaled(column(conf.high_side), 1e-3), scaled(column("suction_pressure_abs"), 1e-3)], {});
+      [x, scaled(column(conf.high_side), 1e-3), scaled(column("suction_pressure_abs"), 1e-3)], beside);
+  };
+
+  // gapped puts an empty row wherever rows are missing: nothing is drawn across what nobody knows.
+  const gapped = (r) => {
+    const step = (r.step_s || conf.step_s) * 1e3, at = r.times.map(Date.parse);
+    const holes = at.flatMap((t, i) => (i && t - at[i - 1] > 1.5 * step ? [i] : [])).reverse();
+    for (const i of holes) {
+      r.times.splice(i, 0, new Date(at[i - 1] + step).toISOString());
+      for (const c of Object.values(r.points)) c.values.splice(i, 0, null);
+    }
+    return r;
   };
 
   const load = async () => {
     const answer = await fetch(address(), { headers: { Accept: "application/json" } });
     if (!answer.ok) return; // the still drawing stays
-    rows = await answer.json();
+    rows = gapped(await answer.json());
     drawAll();
   };
 

@@ -355,7 +355,9 @@ func (b *Book) ReadSeries(_ context.Context, q dewline.SeriesQuery) (dewline.Ser
 func (b *Book) frames(s *dewline.System, t dewline.Millis, step time.Duration, moments int) []frame {
 	var all []frame
 	for i := range moments {
-		if f, ok := b.at(s, t.Add(step*time.Duration(i)/time.Duration(moments))); ok {
+		// Not in even parts: a machine that starts every forty minutes would be met at rest each time.
+		moment := min(step*time.Duration(i)/time.Duration(moments)+time.Duration(i)*7*time.Minute%(step/time.Duration(moments)), step-1)
+		if f, ok := b.at(s, t.Add(moment)); ok {
 			all = append(all, f)
 		}
 	}

@@ -53,6 +53,7 @@ const tableRows = 24
 
 // NewCharts draws the series of a system.
 func NewCharts(sys *dewline.System, s dewline.Series, span Period, marks []Mark, state dewline.SystemState, health dewline.Health, zone *time.Location) Charts {
+	s = withGaps(s)
 	get := func(name string) []float64 {
 		for _, c := range s.Columns {
 			if c.Quantity == name && len(c.Values) == len(s.Times) {
@@ -89,6 +90,36 @@ func NewCharts(sys *dewline.System, s dewline.Series, span Period, marks []Mark,
 	}
 	c.Empty = c.Waterline.Wide.Empty && c.Temperatures == nil && c.Pressures == nil
 	return c
+}
+
+// withGaps puts a row without values wherever rows are missing, so that no trace is drawn across a
+// time of which nothing is known.
+func withGaps(s dewline.Series) dewline.Series {
+	step := dewline.Millis(s.Step.Milliseconds())
+	if step <= 0 {
+		return s
+	}
+	out := dewline.Series{System: s.System, Step: s.Step, Columns: make([]dewline.Column, len(s.Columns))}
+	for i, c := range s.Columns {
+		out.Columns[i] = dewline.Column{Quantity: c.Quantity, Unit: c.Unit}
+	}
+	for row, at := range s.Times {
+		if row > 0 && at-s.Times[row-1] > step {
+			out.Times = append(out.Times, s.Times[row-1]+step)
+			for i := range out.Columns {
+				out.Columns[i].Values = append(out.Columns[i].Values, math.NaN())
+			}
+		}
+		out.Times = append(out.Times, at)
+		for i, c := range s.Columns {
+			v := math.NaN()
+			if row < len(c.Values) {
+				v = c.Values[row]
+			}
+			out.Columns[i].Values = append(out.Columns[i].Values, v)
+		}
+	}
+	return out
 }
 
 func times(values []float64, factor float64) []float64 {

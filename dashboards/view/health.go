@@ -50,7 +50,7 @@ func healthOf(a *dewline.Alert) dewline.Health {
 
 func reasonOf(a *dewline.Alert) string {
 	text := sentenceCase(ConditionWord(a.Condition) + ": " + wordOr(conditionMeanings, a.Condition))
-	if causes := LikelyCauses(a); len(causes) > 0 && a.Condition != dewline.Silent {
+	if causes := LikelyCauses(a, ""); len(causes) > 0 && a.Condition != dewline.Silent {
 		text += " Likely: " + causes[0].String() + "."
 	}
 	if a.State != dewline.AlertOpen {
@@ -85,9 +85,9 @@ type LikelyCause struct {
 // String returns the words and the percentage.
 func (c LikelyCause) String() string { return fmt.Sprintf("%s (%d %%)", c.Words, c.Percent) }
 
-// LikelyCauses ranks the causes of an alert, the likeliest first. That there is no fault at all is
-// no cause and is left out.
-func LikelyCauses(a *dewline.Alert) []LikelyCause {
+// LikelyCauses ranks the causes of an alert, the likeliest first, with what to look at first on a
+// machine with this metering device. That there is no fault at all is no cause and is left out.
+func LikelyCauses(a *dewline.Alert, metering dewline.Metering) []LikelyCause {
 	ranked := slices.Clone(a.Causes)
 	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
 	var all []LikelyCause
@@ -97,9 +97,9 @@ func LikelyCauses(a *dewline.Alert) []LikelyCause {
 		}
 		words := FaultWord(c.Fault)
 		if c.Detail != "" {
-			words += ", " + underscores(c.Detail)
+			words = cmp.Or(faultsNear[c.Fault], words) + ": " + underscores(c.Detail)
 		}
-		all = append(all, LikelyCause{words, int(c.Probability*100 + 0.5), Check(c.Fault)})
+		all = append(all, LikelyCause{words, int(c.Probability*100 + 0.5), Check(c.Fault, metering)})
 	}
 	return all
 }

@@ -65,10 +65,15 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now t
 		high = dewline.DischargePressureAbs
 	}
 	l.Sides = []Side{
-		side("Low side", "suction pressure", "dew point", "suction line", "superheat", state,
+		side("Low side", "suction pressure, abs.", "dew point", "suction line", "superheat", state,
 			dewline.SuctionPressureAbs, dewline.SuctionDewTemp, dewline.Superheat, 1),
-		side("High side", underscores(sys.HighSide().String()), "bubble point", "liquid line", "subcooling", state,
+		side("High side", underscores(sys.HighSide().String())+", abs.", "bubble point", "liquid line", "subcooling", state,
 			high, dewline.LiquidBubbleTemp, dewline.Subcooling, -1),
+	}
+	if !state.Running { // at standstill there is no flow that the lines' temperatures could tell of
+		for i := range l.Sides {
+			l.Sides[i].Values[2], l.Sides[i].Values[3] = Measured{Value: NoValue}, Measured{Value: NoValue}
+		}
 	}
 	for _, o := range []struct {
 		name string

@@ -34,13 +34,18 @@ type AlertLine struct {
 // a system that is no longer enrolled.
 func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, now time.Time) AlertLine {
 	line := AlertLine{
-		ID: a.ID, Health: healthOf(a), Severity: wordOr(severityWords, a.Severity), Deadline: wordOr(severityDeadlines, a.Severity),
-		Title: string(a.System), Place: a.Site, Causes: LikelyCauses(a), Ended: a.State.Ended(),
+		ID: a.ID, Health: lineHealth(a), Severity: wordOr(severityWords, a.Severity), Deadline: wordOr(severityDeadlines, a.Severity),
+		Title: string(a.System), Place: a.Site, Ended: a.State.Ended(),
 		InHand: a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying,
 	}
 	if a.State != dewline.AlertOpen {
 		line.State = StateWord(a.State)
 	}
+	var metering dewline.Metering
+	if sys != nil {
+		metering = sys.Metering
+	}
+	line.Causes = LikelyCauses(a, metering)
 	zone := time.UTC
 	if site != nil {
 		line.Place, zone = site.Name, site.Timezone
@@ -58,7 +63,7 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 	if others := otherConditions(a); others != "" {
 		line.What += " Also: " + others + "."
 	}
-	if sys != nil {
+	if sys != nil && !line.Ended { // the number of now says nothing of what is over
 		line.Number = numberFor(a, sys, state)
 	}
 	line.How = howLong(a, now, zone)
@@ -67,6 +72,14 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 	}
 	line.Limit = limitOf(a.Forecast)
 	return line
+}
+
+// lineHealth is the health whose mark a line carries: what is over is nothing to look at.
+func lineHealth(a *dewline.Alert) dewline.Health {
+	if a.State.Ended() {
+		return dewline.HealthWell
+	}
+	return healthOf(a)
 }
 
 func otherConditions(a *dewline.Alert) string {
@@ -183,6 +196,9 @@ func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment) stri
 		return sentenceCase("no alert is open")
 	}
 	text := sentenceCase(strings.Join(parts, ", "))
+	if text == "Superheat as expected, subcooling as expected." {
+		text = "Superheat and subcooling as expected."
+	}
 	if !state.Running {
 		text += " Standing still; these are means of its last day's steady running."
 	}

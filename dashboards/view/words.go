@@ -89,6 +89,9 @@ var conditionMeanings = map[dewline.Condition]string{
 	dewline.Silent:         "no reading arrives",
 }
 
+// faultsNear are the words for a fault of which the detail is known and follows.
+var faultsNear = map[dewline.Fault]string{dewline.Restriction: "a restriction"}
+
 var faultWords = map[dewline.Fault]string{
 	dewline.Undercharge:       "too little charge",
 	dewline.Overcharge:        "too much charge",
@@ -114,7 +117,7 @@ var checks = map[dewline.Fault]string{
 	dewline.Undercharge:       "look for oil at joints and search for a leak before anything is added",
 	dewline.Overcharge:        "compare subcooling with the target on the data plate, then the charge by weight",
 	dewline.Restriction:       "feel for a temperature drop across drier and liquid line; compare the bore with the data plate",
-	dewline.Overfeed:          "see that the valve's bulb is tight and insulated; read the bore off the part and compare the data plate",
+	dewline.Overfeed:          "see that the valve's bulb is tight and insulated, and the superheat setting against the maker's",
 	dewline.EvaporatorAirflow: "look at filter, blower and coil face; measure the air's temperature drop",
 	dewline.CondenserAirflow:  "look at the coil's face and the fan; measure the air's temperature rise",
 	dewline.NonCondensables:   "after standing, compare head pressure with saturation at the outdoor temperature",
@@ -125,8 +128,14 @@ var checks = map[dewline.Fault]string{
 	dewline.Communication:     "see that the gateway has power and a connection",
 }
 
-// Check returns what to look at first for a fault, "" where there is nothing to say.
-func Check(f dewline.Fault) string { return checks[f] }
+// Check returns what to look at first for a fault of a machine with this metering device, "" where
+// there is nothing to say.
+func Check(f dewline.Fault, metering dewline.Metering) string {
+	if f == dewline.Overfeed && (metering == dewline.FixedOrifice || metering == dewline.Capillary) {
+		return "compare the size on the part with the one that the data plate or the maker's chart calls for"
+	}
+	return checks[f]
+}
 
 var severityWords = map[dewline.Severity]string{
 	dewline.Urgent: "urgent", dewline.Soon: "soon", dewline.Watch: "watch",

@@ -1,0 +1,27 @@
+package dashboards
+
+import (
+	"io/fs"
+	"net/http"
+	"testing/fstest"
+)
+
+// NewStill is New without the npm parts, whether or not they are built in.
+func NewStill(o Options) (http.Handler, error) {
+	still := fstest.MapFS{}
+	err := fs.WalkDir(assetFiles, "assets", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			if name == "assets/vendor" {
+				return fs.SkipDir
+			}
+			return err
+		}
+		data, err := assetFiles.ReadFile(name)
+		still[name] = &fstest.MapFile{Data: data}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return newWith(o, still)
+}
