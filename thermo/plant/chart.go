@@ -41,6 +41,10 @@ type Chart struct {
 	unruly bool // an evaporator of small differences without a valve
 }
 
+// outdoorRH is the relative humidity that a chart takes outdoors, in %: it matters to the wet coil of a
+// heating machine alone, and little.
+const outdoorRH = 80
+
 const (
 	maxAxes = 7
 	levels  = 4
@@ -266,6 +270,7 @@ func (ch *Chart) solve(k place, span int16, axes []axis, c Conditions) *node {
 	for a := range axes {
 		*axes[a].of(&c) = float64(k.at[a]) * axes[a].step / whole
 	}
+	c.OutdoorRatio = ch.m.HumidityRatio(c.OutdoorC, outdoorRH)
 	if c.Faults.StuckAt < 0.02 {
 		c.Faults.StuckAt = 0
 	}

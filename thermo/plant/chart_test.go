@@ -19,7 +19,7 @@ func TestChartAgainstSolver(t *testing.T) {
 			if spec.Cold {
 				c.IndoorC = spec.RatedIndoorC - 4 + 9*rng.Float64()
 			}
-			c.OutdoorRatio = m.air.ratioAt(c.OutdoorC, 50)
+			c.OutdoorRatio = m.air.ratioAt(c.OutdoorC, outdoorRH)
 			c.IndoorRatio = m.air.ratioAt(c.IndoorC, 20+60*rng.Float64())
 			c.Faults.Charge = -0.3 + 0.45*rng.Float64()
 			want, err := m.Solve(c)

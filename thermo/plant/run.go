@@ -34,6 +34,7 @@ type Use struct {
 	DefrostMin   float64
 	PumpDown     bool
 	Variable     bool // compressor speed follows the load
+	Staged       bool // the compressor has a first stage of two thirds
 	SolarShare   float64
 	UTCOffsetS   float64
 	RainOnCoil   bool // the outdoor coil stands in the rain
@@ -70,7 +71,10 @@ const (
 	Defrosting
 )
 
-const stepS = 60
+const (
+	stepS      = 60
+	firstStage = 0.67 // of the flow
+)
 
 // approach is the share of a first-order lag's way that one step covers.
 func approach(tauS float64) float64 { return -math.Expm1(-stepS / tauS) }
@@ -100,7 +104,7 @@ var (
 // Run moves one machine through time in steps of a minute.
 type Run struct {
 	m       *Machine
-	charts  map[Faults]*Chart // by what has come in steps; each follows the ramps
+	charts  map[chartKey]*Chart // each follows the ramps
 	varies  Faults
 	weather *Weather
 	use     Use
@@ -131,14 +135,15 @@ type Run struct {
 
 // NewRun returns a machine at rest in its space.
 func NewRun(m *Machine, w *Weather, use Use, courses []Course, seed uint64) *Run {
-	r := &Run{m: m, charts: map[Faults]*Chart{}, weather: w, use: use, courses: courses,
+	r := &Run{m: m, charts: map[chartKey]*Chart{}, weather: w, use: use, courses: courses,
 		rng: rand.New(rand.NewPCG(seed, 0x9e3779b97f4a7c15)), roomC: use.SetC + 0.3, speed: 1}
 	for _, c := range courses {
 		if c.Shape == Ramp {
 			*r.varies.field(int(c.Fault)) = 1
 		}
 	}
-	if use.Duty != CoolsRoom && use.Duty != CaseCooler {
+	// A comfort coil freezes only where something is wrong; an open case is defrosted by its own air.
+	if (use.Duty == CoolsRoom && len(courses) > 0) || (use.Duty != CoolsRoom && use.Duty != CaseCooler) {
 		r.varies.Frost = 1
 	}
 	r.phase = r.rng.Float64() * 2 * math.Pi
@@ -165,12 +170,23 @@ func (r *Run) faults(unixS float64) (all, steps Faults) {
 	return all, steps
 }
 
-// chart returns the chart for what has come in steps.
-func (r *Run) chart(steps Faults) *Chart {
-	ch := r.charts[steps]
+// chartKey is what does not vary within a chart: the faults that have come in steps, and whether there
+// is frost.
+type chartKey struct {
+	steps  Faults
+	frosty bool
+}
+
+func (r *Run) chart(steps Faults, frosty bool) *Chart {
+	key := chartKey{steps, frosty}
+	ch := r.charts[key]
 	if ch == nil {
-		ch = r.m.NewChart(r.varies, r.use.Variable)
-		r.charts[steps] = ch
+		varies := r.varies
+		if !frosty {
+			varies.Frost = 0
+		}
+		ch = r.m.NewChart(varies, r.use.Variable || r.use.Staged)
+		r.charts[key] = ch
 	}
 	return ch
 }
@@ -190,7 +206,7 @@ func (r *Run) Step(unixS float64) *Now {
 	r.doors(unixS, open)
 	r.control(unixS, outdoorC, open)
 
-	c := Conditions{OutdoorC: outdoorC, OutdoorRatio: r.m.air.ratioAt(outdoorC, 75), IndoorC: r.roomC, IndoorRatio: r.ratio,
+	c := Conditions{OutdoorC: outdoorC, IndoorC: r.roomC, IndoorRatio: r.ratio,
 		Heating: r.heating, Speed: r.speed}
 	var steps Faults
 	c.Faults, steps = r.faults(unixS)
@@ -202,7 +218,8 @@ func (r *Run) Step(unixS float64) *Now {
 	case r.defrost > unixS && r.use.Duty == HeatsRoom:
 		r.reverseDefrost(unixS, outdoorC)
 	case r.on:
-		r.running(unixS, &c, steps)
+		dew, _ := r.m.air.sat(w.DewC)
+		r.running(unixS, &c, steps, dew)
 	default:
 		r.resting(unixS, outdoorC, &c)
 	}
@@ -279,6 +296,14 @@ func (r *Run) control(unixS, outdoorC float64, open bool) {
 		above = heatSet - r.roomC
 	}
 	half := r.use.BandK / 2
+	if r.use.Staged {
+		switch { // the second stage where the first has not been enough for a while
+		case !r.on || above < 0:
+			r.speed = firstStage
+		case above > half && idle > 600:
+			r.speed = 1
+		}
+	}
 	switch {
 	case r.use.Variable:
 		if r.on {
@@ -311,8 +336,8 @@ func (r *Run) turn(on bool, unixS float64) {
 }
 
 // running moves what is measured toward the steady state.
-func (r *Run) running(unixS float64, c *Conditions, steps Faults) {
-	st, err := r.chart(steps).At(*c)
+func (r *Run) running(unixS float64, c *Conditions, steps Faults, outdoorRatio float64) {
+	st, err := r.chart(steps, c.Faults.Frost > 0).At(*c)
 	n := &r.now
 	ran := unixS - r.since
 	if err != nil {
@@ -365,13 +390,13 @@ func (r *Run) running(unixS float64, c *Conditions, steps Faults) {
 	n.SuctionQuality = st.SuctionQuality
 	n.CapacityW = st.SensibleW * r.capacity
 	r.coilC = r.m.f.sat(n.SuctionPa).td - zeroC
-	r.grow(&st, c)
+	r.grow(&st, outdoorRatio)
 	if unixS < r.tripTill {
 		r.turn(false, unixS)
 	}
 }
 
-// valve is the control loop of a thermostatic or electronic valve: the bulb follows the superheat at the
+// valve is the control loop of a thermostatic valve: the bulb follows the superheat at the
 // coil's outlet with a lag, the opening follows the bulb, and the coil answers with a lag and a delay.
 // Where the gain around the loop is too high for the lags, it hunts: a valve far too large, one that
 // works near its seat, a bulb with an air gap under a loose strap, which adds delay.
@@ -422,7 +447,10 @@ func (r *Run) swing(unixS float64, st *Steady, f *Faults) (offK, flow float64) {
 	if r.heating {
 		d = &r.m.Heating
 	}
-	if d.Kind == ThermostaticValve || d.Kind == ElectronicValve {
+	if d.Kind == ElectronicValve { // its controller is taken to be tuned: slow beside the coil
+		return 0, 1
+	}
+	if d.Kind == ThermostaticValve {
 		if f.StuckAt > 0 || st.Opening > 0.98 {
 			return 0, 1
 		}
@@ -443,21 +471,32 @@ func (r *Run) swing(unixS float64, st *Steady, f *Faults) (offK, flow float64) {
 	return off, 1 - 0.012*off
 }
 
-// grow lays frost on an evaporator below freezing.
-func (r *Run) grow(st *Steady, c *Conditions) {
-	if r.use.Duty == CoolsRoom || r.use.Duty == CaseCooler || st.SurfaceC > -0.5 {
+// grow lays frost on an evaporator below freezing, about a third of the face in an hour where the air
+// holds 4 g/kg more than at the surface (from memory of defrost tests of heat pumps; the fans of a cold
+// room drive far more air over wider fins, and theirs is an eighth), and melts it above.
+func (r *Run) grow(st *Steady, outdoorRatio float64) {
+	if r.varies.Frost == 0 {
+		return
+	}
+	// Frost begins at the tubes, which are colder than the fins that the mean surface stands for.
+	tubeC := 0.6*(st.EvaporatingK-zeroC) + 0.4*st.SurfaceC
+	if tubeC > -0.5 {
+		if tubeC > 1 {
+			r.frost = max(r.frost-0.01, 0)
+		}
 		return
 	}
 	ratio := r.ratio
 	if r.heating {
-		ratio = c.OutdoorRatio
+		ratio = outdoorRatio
 	}
-	at, _ := r.m.air.sat(st.SurfaceC)
-	rate := 7.5e-3 / 60 * max(ratio-at, 0) / 1e-3 // about a third of the face in an hour at 4 g/kg
-	if !r.heating {
-		rate *= 0.12
+	at, _ := r.m.air.sat(tubeC)
+	const perMinute = 1.25 // of the face, for a ratio of 1
+	rate := perMinute * max(ratio-at, 0)
+	if r.m.Spec.Cold {
+		rate /= 8
 	}
-	r.frost = min(r.frost+rate*stepS/60*10, 0.6)
+	r.frost = min(r.frost+rate, 0.6)
 }
 
 // resting lets the pressures equalise and everything go to the temperature around it.
@@ -470,6 +509,9 @@ func (r *Run) resting(unixS, outdoorC float64, c *Conditions) {
 		r.coilC += approach(500) * (8 - r.coilC)
 	} else {
 		r.coilC += offCoil * (max(cold, min(r.roomC, outdoorC)) - r.coilC)
+	}
+	if r.use.Duty == CoolsRoom {
+		r.frost = max(r.frost-0.02, 0) // the room melts it
 	}
 	foreign := c.Faults.NonCondensables * 101325 * 0.6
 	low := r.m.f.satAtDew(r.coilC + zeroC).p

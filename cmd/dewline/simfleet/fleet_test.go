@@ -12,9 +12,9 @@ import (
 
 var present = time.Date(2031, 8, 20, 9, 30, 0, 0, time.UTC)
 
-func newFleet(t testing.TB, days int) *Fleet {
+func newFleet(t testing.TB, past time.Duration) *Fleet {
 	t.Helper()
-	f, err := New(Options{Seed: 7, Start: present.AddDate(0, 0, -days), Present: present})
+	f, err := New(Options{Seed: 7, Start: present.Add(-past), Present: present})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -33,22 +33,22 @@ func digest(f *Fleet, untils ...time.Time) string {
 }
 
 func TestEqualOptionsGiveEqualReadings(t *testing.T) {
-	one := digest(newFleet(t, 1), present)
+	one := digest(newFleet(t, 8*time.Hour), present)
 	before := runtime.GOMAXPROCS(1)
-	two := digest(newFleet(t, 1), present)
+	two := digest(newFleet(t, 8*time.Hour), present)
 	runtime.GOMAXPROCS(before)
 	if one != two {
 		t.Error("the readings depend on the number of processors")
 	}
-	if other, err := New(Options{Seed: 8, Start: present.AddDate(0, 0, -1), Present: present}); err != nil || digest(other, present) == one {
+	if other, err := New(Options{Seed: 8, Start: present.Add(-8 * time.Hour), Present: present}); err != nil || digest(other, present) == one {
 		t.Errorf("another seed gives the same readings (%v)", err)
 	}
 }
 
 func TestPacksGoOnWhereTheyEnded(t *testing.T) {
 	later := present.Add(10 * time.Minute)
-	whole := digest(newFleet(t, 1), later)
-	f := newFleet(t, 1)
+	whole := digest(newFleet(t, 9*time.Hour), later)
+	f := newFleet(t, 9*time.Hour)
 	untils := []time.Time{present.Add(-7 * time.Hour), present}
 	for at := present; at.Before(later); {
 		at = at.Add(time.Minute)
@@ -60,7 +60,7 @@ func TestPacksGoOnWhereTheyEnded(t *testing.T) {
 }
 
 func TestPacksAreInOrder(t *testing.T) {
-	f := newFleet(t, 1)
+	f := newFleet(t, 12*time.Hour)
 	var sent dewline.Millis
 	newest := map[dewline.SystemID]dewline.Millis{}
 	seen := map[dewline.SystemID]int{}
@@ -91,7 +91,7 @@ func TestPacksAreInOrder(t *testing.T) {
 }
 
 func TestHalfOfTheFleetIsHealthy(t *testing.T) {
-	f := newFleet(t, 45)
+	f := newFleet(t, 45*24*time.Hour)
 	faulty := map[dewline.SystemID]bool{}
 	for _, x := range f.Truth() {
 		if x.Detectable != 0 { // a filter changed in time, say, is no fault

@@ -171,6 +171,11 @@ func truth(n *plant.Now, p dewline.Point) (float64, bool) {
 		return n.PowerW / (230 * 0.9), true
 	case dewline.CompressorSpeed:
 		return 100 * n.Speed, true
+	case dewline.CompressorStage:
+		if !n.On {
+			return 0, true
+		}
+		return 1 + boolean(n.Speed > 0.9), true
 	case dewline.CompressorOn:
 		return boolean(n.On), true
 	case dewline.IndoorFanOn:

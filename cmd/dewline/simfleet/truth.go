@@ -31,6 +31,9 @@ func judge(m *plant.Machine, c plant.Course, others []plant.Course, end float64)
 		}
 		return m.Solve(cond)
 	}
+	if c.Fault == plant.BulbLoose { // it hunts from the start, and steady states do not show that
+		detectable = c.From
+	}
 	healthy, err := at(0)
 	if err != nil {
 		return 0, 0
@@ -52,7 +55,10 @@ func judge(m *plant.Machine, c plant.Course, others []plant.Course, end float64)
 			detectable = t
 		}
 		if s.SuctionQuality < 0.999 || s.EvaporatorW < 0.9*healthy.EvaporatorW || s.CondensingK > healthy.CondensingK+8 || s.DischargeK > 388 {
-			return max(detectable, min(t, t)), t
+			if detectable == 0 {
+				detectable = t
+			}
+			return detectable, t
 		}
 	}
 	return detectable, 0
