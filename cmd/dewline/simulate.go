@@ -138,6 +138,9 @@ var meterings = map[dewline.Metering]plant.MeteringKind{dewline.FixedOrifice: pl
 func specOf(s *dewline.System, site *dewline.Site) plant.Spec {
 	spec := plant.Spec{Refrigerant: s.Refrigerant, Metering: meterings[s.Metering], CapacityW: float64(s.Capacity), HeatPump: s.Kind == dewline.HeatPump,
 		LineM: float64(s.LineLength), SubcoolingK: float64(s.TargetSubcooling), SuperheatK: float64(s.TargetSuperheat), Receiver: s.Receiver}
+	if c := s.CompressorMap; c != nil && c.MassFlow.Stated() && c.Power.Stated() {
+		spec.Map = &plant.Map{FlowKgS: c.MassFlow, PowerW: c.Power, RatedSuperheatK: float64(c.RatedSuperheat), RatedReturnK: float64(c.RatedReturnGas)}
+	}
 	if spec.CapacityW == 0 {
 		spec.CapacityW = 10_500
 	}

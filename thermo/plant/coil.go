@@ -72,22 +72,19 @@ func meanVoid(x1, x2 float64, l sat) float64 {
 
 // condensed is what a condenser does.
 type condensed struct {
-	hOut              float64
-	heatW             float64
-	massKg            float64
-	subcooling        float64 // K at the outlet; negative: K-equivalent of vapour left, see quality
-	quality           float64 // at the outlet
-	gasZone, wetZone  float64 // shares of the coil
-	liquidZone        float64
-	airOutC           float64
-	freeVapour        float64 // share of the volume that is not liquid
-	saturation        sat     // of the refrigerant's own pressure
-	outPa             float64
-	dropPa            float64
-	foreignPa         float64 // partial pressure of what does not condense
-	liquidK           float64
-	meanSaturationK   float64
-	enteringSuperheat float64
+	hOut             float64
+	heatW            float64
+	massKg           float64
+	subcooling       float64 // K at the outlet; negative: K-equivalent of vapour left, see quality
+	quality          float64 // at the outlet
+	gasZone, wetZone float64 // shares of the coil
+	liquidZone       float64
+	airOutC          float64
+	freeVapour       float64 // share of the volume that is not liquid
+	saturation       sat     // of the refrigerant's own pressure
+	outPa            float64
+	dropPa           float64
+	foreignPa        float64 // partial pressure of what does not condense
 }
 
 // condense passes a flow through the coil. totalPa is the pressure at the inlet; foreign is the amount
@@ -116,7 +113,6 @@ func (c *Coil) zones(f *fluid, a air, flowKgS, pa, hIn, foreign float64, out *co
 	out.saturation = l
 	ta := a.tC + zeroC
 	in := f.gasPH(l, hIn)
-	out.enteringSuperheat = in.sh
 	const least = 0.02 // K: below the air nothing condenses; the floor keeps the equations defined
 	wet := max(l.td-ta, least)
 	dry := max(l.tb-ta, least)
@@ -133,10 +129,11 @@ func (c *Coil) zones(f *fluid, a air, flowKgS, pa, hIn, foreign float64, out *co
 	left, liquidRho := 1-out.gasZone, l.rl
 	switch {
 	case left <= 1e-9:
+		// Gas all through: it leaves superheated.
 		out.gasZone, out.wetZone, out.liquidZone = 1, 0, 0
-		out.hOut = hIn - (hIn-l.hv)/(out.gasZone+1e-12) // all gas: hardly a condenser any more
-		out.hOut = max(out.hOut, l.hv)
-		out.quality = 1
+		cp := (hIn - l.hv) / max(in.t-l.td, 1e-6)
+		cold := ta + (in.t-ta)*math.Exp(-reachGas/(flowKgS*cp))
+		out.hOut, out.quality = f.gasAt(l, cold-l.td).h, 1
 	case need >= left:
 		out.wetZone, out.liquidZone = left, 0
 		out.hOut = hTop - (hTop-l.hl)*left/need

@@ -29,13 +29,15 @@ type Compressor struct {
 }
 
 // Map is the maker's rating of a compressor in the form of AHRI 540: flow (kg/s) and power (W) by ten
-// coefficients of the dew temperatures (°C) of suction and discharge, at a rated superheat.
+// coefficients of the dew temperatures (°C) of suction and discharge, at a rated superheat or else a
+// rated temperature of the gas drawn.
 type Map struct {
 	FlowKgS, PowerW [10]float64
 	RatedSuperheatK float64
+	RatedReturnK    float64 // 0: the superheat is rated
 }
 
-// at evaluates the polynomial of AHRI 540.
+// polynomial is that of AHRI 540.
 func polynomial(c *[10]float64, s, d float64) float64 {
 	return c[0] + c[1]*s + c[2]*d + c[3]*s*s + c[4]*s*d + c[5]*d*d + c[6]*s*s*s + c[7]*d*s*s + c[8]*s*d*d + c[9]*d*d*d
 }
@@ -72,7 +74,11 @@ func (c *Compressor) run(f *fluid, suction, discharge sat, in gas, speed, leak f
 	var work float64
 	if c.Map != nil {
 		td, tc := suction.td-zeroC, discharge.td-zeroC
-		rated := f.gasAt(suction, c.Map.RatedSuperheatK)
+		superheat := c.Map.RatedSuperheatK
+		if c.Map.RatedReturnK > 0 {
+			superheat = c.Map.RatedReturnK - suction.td
+		}
+		rated := f.gasAt(suction, superheat)
 		flowKgS = polynomial(&c.Map.FlowKgS, td, tc)
 		powerRated := polynomial(&c.Map.PowerW, td, tc)
 		idealRated := f.enthalpyPS(discharge, rated.s) - rated.h

@@ -148,12 +148,6 @@ func (f *fluid) frame() {
 	}
 }
 
-// holds says whether the tables cover a pressure.
-func (f *fluid) holds(p float64) bool {
-	l := math.Log(p)
-	return l >= f.lnLow && l <= f.lnTop
-}
-
 // sat returns the saturation line at p, which is held to the table's range.
 func (f *fluid) sat(p float64) sat { return f.satLn(math.Log(p)) }
 

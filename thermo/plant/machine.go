@@ -44,7 +44,8 @@ type Spec struct {
 	Refrigerant string
 	Metering    MeteringKind
 	Compressor  CompressorKind
-	CapacityW   float64 // gross, at the rating
+	CapacityW   float64 // gross, at the rating; it follows from Map where that is given
+	Map         *Map    // the compressor's, where its maker gives one
 	HeatPump    bool
 	Cold        bool // refrigeration: the indoor coil works in a cold space
 
@@ -144,6 +145,15 @@ func (m *Machine) size() error {
 	suction := f.sat(ps)
 
 	// Flow; the suction line's gain is what it takes up at the rating.
+	if s.Map != nil {
+		m.Compressor.Map = s.Map
+		drawn, _, _ := m.Compressor.run(f, suction, cond, f.gasPH(suction, exit.h), 1, 0)
+		if !(drawn > 0) {
+			return fmt.Errorf("the compressor's map gives a flow of %g kg/s at %.1f and %.1f °C", drawn, s.EvaporatingC, s.CondensingC)
+		}
+		s.CapacityW = drawn * (exit.h - liquid.hl)
+		kW = s.CapacityW / 1000
+	}
 	flow := s.CapacityW / (exit.h - liquid.hl)
 	m.Lines.flowKgS, m.Lines.liquidRho, m.Lines.suctionRho = flow, liquid.rl, exit.rho
 	if s.LineGainK != 0 {

@@ -103,7 +103,7 @@ func (d *Metering) capillary(f *fluid, in sat, hIn, outPa, area float64) float64
 // valve is the orifice equation with the density of what enters, vapour included: a needle is too short
 // to choke on flashing liquid.
 func (d *Metering) valve(f *fluid, in sat, hIn, outPa, share float64) float64 {
-	rho := in.rl
+	var rho float64
 	if hIn > in.hl {
 		x := (hIn - in.hl) / (in.hv - in.hl)
 		rho = 1 / (x/in.rv + (1-x)/in.rl)

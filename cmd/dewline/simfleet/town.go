@@ -29,7 +29,6 @@ type entry struct {
 	machine        string
 	importance     dewline.Importance
 	limitC         float64 // of the space
-	gateway        string
 
 	m *plant.Machine
 }
