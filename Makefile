@@ -68,7 +68,7 @@ generate: ## rewrite the generated files
 
 .PHONY: clean
 clean: ## remove what the build and the tests made
-	@rm -rf bin $(CACHE) dashboards/node_modules
+	@rm -rf bin $(CACHE) dashboards/node_modules dashboards/assets/vendor/*.js dashboards/assets/vendor/*.css
 
 # Set-up of the tests, each program only if it is missing.
 

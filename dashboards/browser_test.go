@@ -238,8 +238,17 @@ func serve(t *testing.T, o dashboards.Options) string {
 type bookPage struct {
 	name, base, path string
 	charts           bool
-	everywhere       bool // looked at on every screen even without -screenshots
+	when             visit
 }
+
+// visit is how often a page is looked at without -screenshots.
+type visit int
+
+const (
+	forPictures visit = iota // made of the parts of other pages
+	once
+	everywhere // on every screen
+)
 
 func bookPages(t *testing.T) []bookPage {
 	town := optionsFor(pagebook.Town(noon))
@@ -256,25 +265,25 @@ func bookPages(t *testing.T) []bookPage {
 	emptyBase := serve(t, optionsFor(pagebook.Empty(noon)))
 	crowdBase := serve(t, optionsFor(pagebook.Crowd(noon, 20_000)))
 	return []bookPage{
-		{"today", base, "/", false, true},
-		{"urgent", base, "/systems/quay-library/hall-ac?window=7d", true, true},
-		{"below-zero", base, "/systems/cold-store/ice-room?window=7d", true, false},
-		{"well", base, "/systems/quay-library/archive-ac", true, false},
-		{"drifting", base, "/systems/quay-library/roof-north?window=30d", true, false},
-		{"doubtful", base, "/systems/cold-store/shop-case", true, false},
-		{"transcritical", base, "/systems/cold-store/blast-freezer", true, false},
-		{"silent", base, "/systems/clinic/ward-hp", true, false},
-		{"learning", base, "/systems/clinic/lab-ac", true, false},
-		{"unheard", base, "/systems/clinic/new-ac", false, false},
-		{"arriving", arrivingBase, "/", false, false},
-		{"empty", emptyBase, "/", false, false},
-		{"crowd", crowdBase, "/?page=3", false, false},
+		{"today", base, "/", false, everywhere},
+		{"urgent", base, "/systems/quay-library/hall-ac?window=7d", true, everywhere},
+		{"below-zero", base, "/systems/cold-store/ice-room?window=7d", true, once},
+		{"well", base, "/systems/quay-library/archive-ac", true, forPictures},
+		{"drifting", base, "/systems/quay-library/roof-north?window=30d", true, forPictures},
+		{"doubtful", base, "/systems/cold-store/shop-case", true, forPictures},
+		{"transcritical", base, "/systems/cold-store/blast-freezer", true, forPictures},
+		{"silent", base, "/systems/clinic/ward-hp", true, once},
+		{"learning", base, "/systems/clinic/lab-ac", true, forPictures},
+		{"unheard", base, "/systems/clinic/new-ac", false, forPictures},
+		{"arriving", arrivingBase, "/", false, once},
+		{"empty", emptyBase, "/", false, once},
+		{"crowd", crowdBase, "/?page=3", false, forPictures},
 	}
 }
 
 // TestPagesInBrowser looks at pages as people do: on a desk and on a phone, by day and by night. No
 // page may complain, ask another host, be wider than its screen, or fail WCAG 2.2 AA as far as axe
-// can tell. Without -screenshots each page is looked at once and the two main ones everywhere.
+// can tell. Without -screenshots the two main pages are looked at everywhere, what else differs once.
 func TestPagesInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts a browser")
@@ -284,7 +293,7 @@ func TestPagesInBrowser(t *testing.T) {
 	for i, v := range views {
 		t.Run(v.name, func(t *testing.T) {
 			for j, p := range pages {
-				if *screenshots == "" && !p.everywhere && i != j%len(views) {
+				if *screenshots == "" && (p.when == forPictures || p.when == once && i != j%len(views)) {
 					continue
 				}
 				t.Run(p.name, func(t *testing.T) {
@@ -366,6 +375,11 @@ func TestTasksInBrowser(t *testing.T) {
 		w.wait(t, ctx, `document.querySelector("#progress").textContent.includes("700 of 1")`)
 		done.Store(1000)
 		w.wait(t, ctx, `document.querySelector("#progress").textContent.trim() === ""`)
+		evaluate[bool](t, ctx, `document.querySelector("#q").value = "typed", document.querySelector("#q").focus(), true`)
+		w.wait(t, ctx, `document.querySelector("#again-15s") !== null && document.querySelector("#again-4s") === null`)
+		if kept := evaluate[string](t, ctx, `document.activeElement.id + " " + document.querySelector("#q").value`); kept != "q typed" {
+			t.Errorf("the list followed and what was typed is %q", kept)
+		}
 		w.check(t, base)
 	})
 

@@ -113,7 +113,7 @@ func TestPagesSay(t *testing.T) {
 		"/systems/cold-store/blast-freezer":      {"above the critical point"},
 		"/systems/cold-store/shop-case":          {"the liquid pressure sensor reads outside its range", "doubtful"},
 		"/systems/cold-store/ice-room?window=7d": {"wet gas, or a wrong sensor", "flash gas, or a wrong sensor", `class="below"`, "assumed"},
-		"/systems/clinic/ward-hp":                {"Silent: no reading arrives.", "3 h ago"},
+		"/systems/clinic/ward-hp":                {"Silent: no reading arrives.", "It ran when it was heard last.", "Read 3 h ago."},
 		"/systems/clinic/lab-ac":                 {"nothing to judge by"},
 		"/systems/clinic/server-ac":              {"under repair"},
 		"/systems/clinic/chapel-ac":              {"Standing still.", "Mean of the last day"},

@@ -30,6 +30,7 @@ type Target struct {
 	Expected string // "above 2.8 K"
 	Basis    string
 	Outside  string // "2.4 K below", "" inside or unknown
+	Note     string // what the value is where it is not of now: "Mean of the last day's steady running."
 }
 
 // Side is how superheat or subcooling comes about: a pressure gives a saturation temperature, a
@@ -47,12 +48,20 @@ type Named struct {
 
 // NewLive reads the values of a state.
 func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now time.Time, zone *time.Location) Live {
+	last := max(state.Received, state.At)
 	l := Live{
 		Health: a.Health, Word: HealthWord(a.Health), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
-		Sentence: Sentence(sys, state, a), Doing: doing(state),
+		Sentence: Sentence(sys, state, a), Doing: doing(state, stale(state, now)),
 		Superheat:  target("Superheat", dewline.Superheat, ExpectedSuperheat(sys), state),
 		Subcooling: target("Subcooling", dewline.Subcooling, ExpectedSubcooling(sys), state),
-		Age:        AgeOf(max(state.Received, state.At), now, zone),
+		Age:        AgeOf(last, now, zone),
+	}
+	if stale(state, now) {
+		for _, t := range []*Target{&l.Superheat, &l.Subcooling} {
+			if t.Measured.OK() && !t.Measured.Past {
+				t.Measured.Past, t.Note = true, "Read "+l.Age.Text+"."
+			}
+		}
 	}
 	if state.At != 0 && state.Received.Sub(state.At) > 30*time.Second {
 		l.Late = "Analysed up to " + Clock(state.At, now, zone) + ": readings wait until none can come late."
@@ -91,10 +100,22 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now t
 	return l
 }
 
-func doing(s dewline.SystemState) string {
+// staleAfter is how old a value may be and still be shown as one of now: the least time after which
+// the contract calls a system silent.
+const staleAfter = 30 * time.Minute
+
+func stale(s dewline.SystemState, now time.Time) bool {
+	return s.At != 0 && now.Sub(max(s.Received, s.At).Time()) > staleAfter
+}
+
+func doing(s dewline.SystemState, stale bool) string {
 	switch {
 	case s.At == 0:
 		return ""
+	case stale && s.Running:
+		return "It ran when it was heard last."
+	case stale:
+		return "It stood still when it was heard last."
 	case !s.Running:
 		return "Standing still."
 	case !s.Steady:
@@ -109,6 +130,9 @@ func target(name string, d dewline.Derived, band Band, s dewline.SystemState) Ta
 	t := Target{Name: name, Measured: reading(s, d), Expected: band.String(), Basis: band.Basis}
 	if t.Expected != "" {
 		t.Expected += "\u00a0K"
+	}
+	if t.Measured.Past {
+		t.Note = "Mean of the last day's steady running."
 	}
 	if !t.Measured.OK() || !band.Stated() {
 		return t

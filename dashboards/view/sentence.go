@@ -163,7 +163,10 @@ func valueOf(s dewline.SystemState, d dewline.Derived) float64 {
 // reading returns a derived value as it is now or, of a machine that stands still, as it was over
 // the steady running of the last day: at standstill both sides equalise and superheat means nothing.
 func reading(s dewline.SystemState, d dewline.Derived) Measured {
-	if s.Running || s.At == 0 {
+	if s.At == 0 {
+		return Measured{Value: NoValue, Unit: d.Unit(), Why: "no reading has been analysed yet"}
+	}
+	if s.Running {
 		e, ok := s.Values[d]
 		if !ok {
 			e.Missing = "it is not computed for this machine"

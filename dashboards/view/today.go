@@ -28,13 +28,17 @@ type Row struct {
 // NewRow makes a row.
 func NewRow(sys *dewline.System, state dewline.SystemState, a Assessment, alerts int, f Fortnight, now time.Time, zone *time.Location) Row {
 	superheat, subcooling := ExpectedSuperheat(sys), ExpectedSubcooling(sys)
+	sh, sc := reading(state, dewline.Superheat), reading(state, dewline.Subcooling)
+	if stale(state, now) {
+		sh.Past, sc.Past = true, true
+	}
 	return Row{
 		Href: SystemHref(sys.ID), Name: sys.Name, About: KindWord(sys.Kind) + ", " + sys.Refrigerant,
 		Health: a.Health, Word: HealthWord(a.Health),
 		Normal:    a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
 		Sentence:  Sentence(sys, state, a),
 		Glyph:     NewGlyph(f, superheat, subcooling),
-		Superheat: reading(state, dewline.Superheat), Subcooling: reading(state, dewline.Subcooling),
+		Superheat: sh, Subcooling: sc,
 		SuperExpect: superheat.String(), SubExpect: subcooling.String(),
 		Age: AgeOf(max(state.Received, state.At), now, zone), Alerts: alerts,
 	}
