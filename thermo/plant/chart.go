@@ -78,7 +78,13 @@ type node struct {
 // axis is one coordinate of the lattice.
 type axis struct {
 	step float64
-	of   func(*Conditions) *float64
+	get  func(*Machine, *Conditions) float64
+	set  func(*Machine, *Conditions, float64)
+}
+
+// plain is the axis of a field.
+func plain(step float64, of func(*Conditions) *float64) axis {
+	return axis{step, func(_ *Machine, c *Conditions) float64 { return *of(c) }, func(_ *Machine, c *Conditions, v float64) { *of(c) = v }}
 }
 
 // NewChart returns an empty chart of the machine. varies names the faults that will be asked for with
@@ -87,28 +93,24 @@ type axis struct {
 func (m *Machine) NewChart(varies Faults, speeds bool) *Chart {
 	ch := &Chart{m: m, nodes: map[place]*node{}, cells: map[cellKey]*cell{},
 		unruly: m.Spec.Cold && (m.Cooling.Kind == Orifice || m.Cooling.Kind == CapillaryTube)}
-	cooling := []axis{
-		{2, func(c *Conditions) *float64 { return &c.OutdoorC }},
-		{1, func(c *Conditions) *float64 { return &c.IndoorC }},
-		{0.0008, func(c *Conditions) *float64 { return &c.IndoorRatio }},
-	}
-	if m.Spec.Cold {
-		cooling[2].step = 0.0004
-	}
-	heating := []axis{
-		{2, func(c *Conditions) *float64 { return &c.OutdoorC }},
-		{1.5, func(c *Conditions) *float64 { return &c.IndoorC }},
-	}
+	outdoor := plain(2, func(c *Conditions) *float64 { return &c.OutdoorC })
+	indoor := func(step float64) axis { return plain(step, func(c *Conditions) *float64 { return &c.IndoorC }) }
+	// Humidity as a relative one stays in few cells while the temperature swings. It is set after the
+	// temperature that it belongs to.
+	humidity := axis{4, func(m *Machine, c *Conditions) float64 { return m.air.relative(c.IndoorC, c.IndoorRatio) },
+		func(m *Machine, c *Conditions, rh float64) {
+			c.IndoorRatio = m.air.ratioAt(c.IndoorC, min(max(rh, 1), 100))
+		}}
 	var more []axis
 	if speeds {
-		more = append(more, axis{0.1, func(c *Conditions) *float64 { return &c.Speed }})
+		more = append(more, plain(0.1, func(c *Conditions) *float64 { return &c.Speed }))
 	}
 	for k, v := range varies.values() {
 		if v != 0 && len(more) < maxAxes-3 {
-			more = append(more, axis{faultSteps[k], func(c *Conditions) *float64 { return c.Faults.field(k) }})
+			more = append(more, plain(faultSteps[k], func(c *Conditions) *float64 { return c.Faults.field(k) }))
 		}
 	}
-	ch.axes = [2][]axis{append(cooling, more...), append(heating, more...)}
+	ch.axes = [2][]axis{append([]axis{outdoor, indoor(1), humidity}, more...), append([]axis{outdoor, indoor(1.5)}, more...)}
 	return ch
 }
 
@@ -169,7 +171,7 @@ func (ch *Chart) At(c Conditions) (Steady, error) {
 	c.Speed = orOne(c.Speed)
 	var x [maxAxes]float64
 	for k := range axes {
-		x[k] = *axes[k].of(&c) / axes[k].step * whole
+		x[k] = axes[k].get(ch.m, &c) / axes[k].step * whole
 	}
 	in, span := ch.find(axes, &x, c)
 	var t [maxAxes]float64
@@ -262,21 +264,22 @@ func (ch *Chart) make(key cellKey, span int16, axes []axis, c Conditions) *cell 
 	// With the small difference of a cold room to its coil, an unregulated superheat runs from none to
 	// all that the air can give within a few conditions, and no straight line follows it.
 	kink = kink || (ch.unruly && high-low > 1.5)
-	in.divided = (kink && key.level < levels-1) || (bent && key.level < levels-2)
+	last := uint8(levels - 1)
+	if len(axes) > 4 {
+		last-- // 32 corners and more: a finer division would cost more than it gives
+	}
+	in.divided = (kink && key.level < last) || (bent && key.level < levels-2)
 	return in
 }
 
 func (ch *Chart) solve(k place, span int16, axes []axis, c Conditions) *node {
 	for a := range axes {
-		*axes[a].of(&c) = float64(k.at[a]) * axes[a].step / whole
+		axes[a].set(ch.m, &c, float64(k.at[a])*axes[a].step/whole)
 	}
 	c.OutdoorRatio = ch.m.HumidityRatio(c.OutdoorC, outdoorRH)
 	if c.Faults.StuckAt < 0.02 {
 		c.Faults.StuckAt = 0
 	}
-	c.IndoorRatio = max(c.IndoorRatio, 2e-4)
-	w, _ := ch.m.air.sat(c.IndoorC)
-	c.IndoorRatio = min(c.IndoorRatio, w) // a corner of the cell may lie beyond saturation
 	n := &node{}
 	if near := ch.neighbour(k, span, len(axes)); near != nil {
 		n.st, n.err = ch.m.SolveNear(c, &near.st)

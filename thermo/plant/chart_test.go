@@ -11,7 +11,11 @@ func TestChartAgainstSolver(t *testing.T) {
 	for name, spec := range archetypes {
 		m := design(t, spec)
 		rng := rand.New(rand.NewPCG(11, 7))
-		ch := m.NewChart(Faults{Charge: 1}, false)
+		varies := Faults{Charge: 1}
+		if spec.Cold {
+			varies.Frost = 1
+		}
+		ch := m.NewChart(varies, false)
 		var worstK, worstShare float64
 		solved := 0
 		for range 200 {
@@ -22,6 +26,9 @@ func TestChartAgainstSolver(t *testing.T) {
 			c.OutdoorRatio = m.air.ratioAt(c.OutdoorC, outdoorRH)
 			c.IndoorRatio = m.air.ratioAt(c.IndoorC, 20+60*rng.Float64())
 			c.Faults.Charge = -0.3 + 0.45*rng.Float64()
+			if spec.Cold {
+				c.Faults.Frost = 0.5 * rng.Float64()
+			}
 			want, err := m.Solve(c)
 			got, errChart := ch.At(c)
 			if err != nil || errChart != nil {

@@ -21,7 +21,9 @@ type fluid struct {
 	stepP        float64 // of the saturation table
 	lines        []satNode
 	stepV        float64   // of the vapour table, in ln p
-	vapour       []vapNode // framed by one more node on each side
+	vapour       []vapNode // by superheat; framed by one more node on each side
+	byEnthalpy   []vapNode // the same by enthalpy: coordinate of superheat, entropy, ln of the density ratio
+	enthalpyUnit float64   // J/kg; enthalpy h over the dew point's is at ln(1+h/enthalpyUnit)
 }
 
 // A sat is the two ends of the saturation line at one pressure.
@@ -125,19 +127,47 @@ func (f *fluid) makeVapour() error {
 			row[j] = vapNode{float64(g.Enthalpy - dew.Enthalpy), float64(g.Entropy - dew.Entropy), math.Log(float64(g.Density / dew.Density))}
 		}
 	}
-	f.frame()
+	frame(f.vapour)
+	f.invert()
 	return nil
 }
 
-// frame continues the table by one node on each side, by the parabola through the last three, so that
+// invert makes the table by enthalpy from that by superheat, which saves a search with every call.
+func (f *fluid) invert() {
+	mid := f.satLn(f.lnLow + 0.6*(f.lnTop-f.lnLow))
+	f.enthalpyUnit = vapScale * mid.cpv
+	f.byEnthalpy = make([]vapNode, (vapNodes+2)*vapWidth)
+	for i := range vapNodes {
+		lnp := f.lnLow + f.stepV*float64(i)
+		row := f.byEnthalpy[(i+1)*vapWidth+1:]
+		y := 0.0
+		for j := 1; j < vapRows; j++ {
+			h := f.enthalpyUnit * math.Expm1(yTop*float64(j)/(vapRows-1))
+			var v vapNode
+			for range 40 {
+				var dh float64
+				v, dh, _ = bicubic(f.vapour, (lnp-f.lnLow)/f.stepV, y)
+				step := (h - v[0]) / dh
+				y = min(max(y+step, 0), yTop*1.2)
+				if math.Abs(step) < 1e-12 {
+					break
+				}
+			}
+			row[j] = vapNode{y, v[1], v[2]}
+		}
+	}
+	frame(f.byEnthalpy)
+}
+
+// frame continues a table by one node on each side, by the parabola through the last three, so that
 // the cubic needs no special cases.
-func (f *fluid) frame() {
+func frame(table []vapNode) {
 	beyond := func(to, a, b, c *vapNode) {
 		for k := range to {
 			to[k] = 3*a[k] - 3*b[k] + c[k]
 		}
 	}
-	at := func(i, j int) *vapNode { return &f.vapour[i*vapWidth+j] }
+	at := func(i, j int) *vapNode { return &table[i*vapWidth+j] }
 	for i := 1; i <= vapNodes; i++ {
 		beyond(at(i, 0), at(i, 1), at(i, 2), at(i, 3))
 		beyond(at(i, vapRows+1), at(i, vapRows), at(i, vapRows-1), at(i, vapRows-2))
@@ -186,13 +216,19 @@ var yTop = math.Log1p(float64(vapTop) / vapScale)
 // vap returns enthalpy, entropy and log density over the dew point's at superheat coordinate y, and the
 // slopes of the first two against y.
 func (f *fluid) vap(lnp, y float64) (v vapNode, dh, ds float64) {
-	x := min(max((lnp-f.lnLow)/f.stepV, 0), vapNodes-1)
+	return bicubic(f.vapour, (lnp-f.lnLow)/f.stepV, y)
+}
+
+// bicubic interpolates a framed table at x nodes of pressure and at y of the other coordinate, and
+// gives the slopes of the first two values against y.
+func bicubic(table []vapNode, x, y float64) (v vapNode, d0, d1 float64) {
+	x = min(max(x, 0), vapNodes-1)
 	u := min(max(y/yTop*(vapRows-1), 0), vapRows-1)
 	i, j := min(int(x), vapNodes-2), min(int(u), vapRows-2)
 	wx, _ := cubic(x - float64(i))
 	wu, du := cubic(u - float64(j))
 	for a := range 4 {
-		row := f.vapour[(i+a)*vapWidth+j:][:4]
+		row := table[(i+a)*vapWidth+j:][:4]
 		for b := range row {
 			n := &row[b]
 			c := wx[a] * wu[b]
@@ -200,12 +236,12 @@ func (f *fluid) vap(lnp, y float64) (v vapNode, dh, ds float64) {
 			v[1] += c * n[1]
 			v[2] += c * n[2]
 			c = wx[a] * du[b]
-			dh += c * n[0]
-			ds += c * n[1]
+			d0 += c * n[0]
+			d1 += c * n[1]
 		}
 	}
 	s := (vapRows - 1) / yTop
-	return v, dh * s, ds * s
+	return v, d0 * s, d1 * s
 }
 
 // A gas is vapour, or wet vapour with quality under 1, at a pressure.
@@ -221,23 +257,12 @@ func (f *fluid) gasPH(l sat, h float64) gas {
 		x := (h - l.hl) / (l.hv - l.hl)
 		return gas{t: l.td - (1-x)*(l.td-l.tb), h: h, s: l.sl + x*(l.sv-l.sl), rho: 1 / (x/l.rv + (1-x)/l.rl), x: x}
 	}
-	y := math.Log1p((h - l.hv) / l.cpv / vapScale)
-	var v vapNode
-	for range 8 {
-		var dh float64
-		v, dh, _ = f.vap(l.lnp, y)
-		step := (h - l.hv - v[0]) / dh
-		y = max(y+step, 0)
-		if math.Abs(step) < 1e-6 { // the next would be a millionth of a millionth
-			break
-		}
-	}
-	v, _, _ = f.vap(l.lnp, y)
-	sh := vapScale * math.Expm1(y)
+	v, _, _ := bicubic(f.byEnthalpy, (l.lnp-f.lnLow)/f.stepV, math.Log1p((h-l.hv)/f.enthalpyUnit))
+	sh := vapScale * math.Expm1(v[0])
 	return gas{t: l.td + sh, h: h, s: l.sv + v[1], rho: l.rv * math.Exp(v[2]), sh: sh, x: 1}
 }
 
-// gasPT returns the state of vapour at a superheat.
+// gasAt returns the state of vapour at a superheat.
 func (f *fluid) gasAt(l sat, sh float64) gas {
 	sh = max(sh, 0)
 	v, _, _ := f.vap(l.lnp, math.Log1p(sh/vapScale))
