@@ -57,6 +57,13 @@
     return ctx.createPattern(tile, "repeat");
   };
 
+  // judged leaves out the rows in which the compressor stood still: superheat and subcooling mean
+  // nothing then, so what leaves its strip is drawn but not filled.
+  const judged = (values) => {
+    const on = rows.points.compressor_on;
+    return on ? values.map((v, i) => (on.values[i] != null && on.values[i] < 0.5 ? null : v)) : values;
+  };
+
   const far = 1e3;
   const sides = () => [
     { band: conf.superheat, sign: 1, index: 1 },
@@ -83,13 +90,14 @@
     ctx.globalAlpha = 0.8;
     for (const { band, sign, index } of sides()) {
       const [low, high] = band;
-      if (low != null) excursions(u, u.data[index], sign * low, (v) => sign * v < low);
-      if (high != null) excursions(u, u.data[index], sign * high, (v) => sign * v > high);
+      const values = judged(u.data[index]);
+      if (low != null) excursions(u, values, sign * low, (v) => sign * v < low);
+      if (high != null) excursions(u, values, sign * high, (v) => sign * v > high);
     }
     ctx.globalAlpha = 1;
     // Values below zero lie across the line, hatched: wet gas, flash gas, or a wrong sensor.
     ctx.fillStyle = hatch(ctx);
-    for (const { sign, index } of sides()) excursions(u, u.data[index], 0, (v) => sign * v < 0);
+    for (const { sign, index } of sides()) excursions(u, judged(u.data[index]), 0, (v) => sign * v < 0);
     ctx.strokeStyle = css("--ink");
     ctx.lineWidth = 1.5 * devicePixelRatio;
     const line = u.valToPos(0, "y", true);

@@ -99,12 +99,13 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 		// A mean over [t, t+step) belongs to its middle.
 		x[i] = along.at(float64(t) + float64(d.Step.Milliseconds())/2)
 	}
+	super, sub := whileRunning(d.Superheat, d.Running), whileRunning(d.Subcooling, d.Running)
 	w := Waterline{
 		Size: size, Plot: plot, Line: above.at(0),
 		Super: trace(x, d.Superheat, above), Sub: trace(x, d.Subcooling, below),
-		SuperOut:   beyond(x, d.Superheat, d.SuperBand.Low, -1, above) + beyond(x, d.Superheat, d.SuperBand.High, 1, above),
-		SubOut:     beyond(x, d.Subcooling, d.SubBand.Low, -1, below) + beyond(x, d.Subcooling, d.SubBand.High, 1, below),
-		SuperBelow: beyond(x, d.Superheat, 0, -1, above), SubBelow: beyond(x, d.Subcooling, 0, -1, below),
+		SuperOut:   beyond(x, super, d.SuperBand.Low, -1, above) + beyond(x, super, d.SuperBand.High, 1, above),
+		SubOut:     beyond(x, sub, d.SubBand.Low, -1, below) + beyond(x, sub, d.SubBand.High, 1, below),
+		SuperBelow: beyond(x, super, 0, -1, above), SubBelow: beyond(x, sub, 0, -1, below),
 		SuperStrip: strip(d.SuperBand, above, plot), SubStrip: strip(d.SubBand, below, plot),
 		Running: runningBars(x, d.Running, along, d.Step, plot.Y+plot.Height+3),
 		Marks:   drawMarks(d.Marks, d.From, d.To, along, plot),
@@ -125,6 +126,22 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 	}
 	w.now(d, above, below, along)
 	return w
+}
+
+// whileRunning returns the values of the rows in which the compressor ran for the most part, or in
+// which that is not known. While it stands still superheat and subcooling mean nothing, so what
+// leaves its strip then is drawn but not filled.
+func whileRunning(values, running []float64) []float64 {
+	if len(running) != len(values) {
+		return values
+	}
+	judged := slices.Clone(values)
+	for i, share := range running {
+		if share < 0.5 {
+			judged[i] = math.NaN()
+		}
+	}
+	return judged
 }
 
 func isNumber(v float64) bool { return !math.IsNaN(v) }
