@@ -14,7 +14,7 @@ import (
 // control lets the commands of the same machine reach a running service, over a socket in its data
 // folder that only its user can open.
 type control struct {
-	server   *http.Server
+	listener net.Listener
 	restores chan restoreRequest
 }
 
@@ -38,7 +38,7 @@ func startControl(s *service) (*control, error) {
 	if err := os.Chmod(path, 0o600); err != nil {
 		return nil, err
 	}
-	c := &control{restores: make(chan restoreRequest)}
+	c := &control{listener: listener, restores: make(chan restoreRequest)}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /backup", func(w http.ResponseWriter, r *http.Request) {
 		p := s.running.Load()
@@ -72,8 +72,7 @@ func startControl(s *service) (*control, error) {
 			http.Error(w, err.Error(), http.StatusInternalServerError)
 		}
 	})
-	c.server = &http.Server{Handler: mux}
-	go c.server.Serve(listener)
+	go (&http.Server{Handler: mux}).Serve(listener)
 	return c, nil
 }
 
@@ -90,8 +89,9 @@ func receive(data string, body io.Reader) (string, error) {
 	return f.Name(), nil
 }
 
-// close takes no more requests. A restore that is going on keeps its connection.
-func (c *control) close() { c.server.Close() }
+// close takes no more connections. One that is there stays: a restore answers over it when the data
+// have been replaced.
+func (c *control) close() { c.listener.Close() }
 
 // controlClient returns a client of the service that runs on a data folder.
 func controlClient(data string) *http.Client {

@@ -303,3 +303,47 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("half a backup: %v, want that it is refused before anything is touched", err)
 	}
 }
+
+// TestRestoreIntoARunningService: serve stops, takes the archive's data, starts again, and only then
+// answers the command.
+func TestRestoreIntoARunningService(t *testing.T) {
+	fleet := filepath.Join(t.TempDir(), "fleet.yaml")
+	if err := os.WriteFile(fleet, []byte(storyFleet), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	data, file := t.TempDir(), filepath.Join(t.TempDir(), "backup.tar.zst")
+	quiet := &streams{out: io.Discard, err: io.Discard}
+	ctx, stop := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() {
+		ended <- (&serveCommand{Fleet: fleet, Data: data, HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0"}).Run(ctx, quiet)
+	}()
+	defer func() {
+		stop()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	}()
+	until(t, "the service's socket", func() bool {
+		_, err := os.Stat(socketPath(data))
+		return err == nil
+	})
+	until(t, "a backup of the running service", func() bool {
+		return (&backupCommand{Data: data, File: file}).Run(ctx, quiet) == nil
+	})
+	add := gatewayAdd{}
+	add.Data, add.Gateway = data, "quay/gw"
+	if err := add.Run(ctx, quiet); err != nil {
+		t.Fatal(err)
+	}
+	if err := (&restoreCommand{Data: data, File: file}).Run(ctx, quiet); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	if err := (&gatewayList{gatewayData{data}}).Run(ctx, &streams{out: &out, err: io.Discard}); err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(out.String(), "quay/gw") {
+		t.Errorf("after the restore there is a gateway that came after the backup:\n%s", out.String())
+	}
+}
