@@ -224,9 +224,17 @@ func (s *memoryStore) Read(_ context.Context, id dewline.SystemID, p dewline.Poi
 	return dst, nil
 }
 
-func (s *memoryStore) Newest(context.Context, dewline.SystemID) ([]dewline.Sample, error) {
-	return nil, nil
+func (s *memoryStore) Newest(_ context.Context, id dewline.SystemID) ([]dewline.Sample, error) {
+	var newest []dewline.Sample
+	for _, p := range dewline.Points() {
+		if list := s.series[id][p]; len(list) > 0 {
+			v := list[len(list)-1]
+			newest = append(newest, dewline.Sample{System: id, Point: p, At: v.At, Value: v.Value})
+		}
+	}
+	return newest, nil
 }
+
 func (s *memoryStore) Close() error { return nil }
 
 // restless is a story with something of everything: short runs, flooding that comes and goes,

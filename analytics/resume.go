@@ -99,16 +99,21 @@ func (e *Engine) Resume(ctx context.Context, store dewline.Readings, states map[
 			from = s.Passed + 1
 		}
 		readings = readings[:0]
-		for _, p := range dewline.Points() {
-			if p.Dimension() == dewline.EventText {
+		// One question tells which points have anything newer: a store behind a network answers
+		// in milliseconds, and most points of most systems do not exist.
+		newest, err := store.Newest(ctx, id)
+		if err != nil {
+			return fmt.Errorf("resume %s: %w", id, err)
+		}
+		for _, n := range newest {
+			if n.At < from {
 				continue
 			}
-			var err error
-			if values, err = store.Read(ctx, id, p, from, math.MaxInt64, values[:0]); err != nil {
+			if values, err = store.Read(ctx, id, n.Point, from, math.MaxInt64, values[:0]); err != nil {
 				return fmt.Errorf("resume %s: %w", id, err)
 			}
 			for _, v := range values {
-				readings = append(readings, window.Reading{At: v.At, Point: p, Value: v.Value})
+				readings = append(readings, window.Reading{At: v.At, Point: n.Point, Value: v.Value})
 			}
 		}
 		slices.SortFunc(readings, window.Compare)

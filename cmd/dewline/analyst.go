@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync/atomic"
@@ -157,27 +158,39 @@ func (a *analyst) nextInTurn() []dewline.SystemID {
 	return next
 }
 
-// flush stores, in one transaction, alerts, roll-ups and the states that they came from.
+// flush stores, in one transaction, alerts, roll-ups and the states that they came from. What an
+// earlier flush could not store goes before it.
 func (a *analyst) flush(ctx context.Context, states []dewline.SystemID) {
+	if !a.save(ctx) {
+		return
+	}
+	a.offered.Store(0)
+	p, err := a.collect(states)
+	if err != nil {
+		a.log.Error("the state of analytics cannot be saved", "err", err)
+		return
+	}
+	a.pending = p
+	if a.save(ctx) {
+		a.redo(ctx)
+	}
+}
+
+// save stores what is pending and says whether nothing is any more.
+func (a *analyst) save(ctx context.Context) bool {
 	if a.pending == nil {
-		a.offered.Store(0)
-		p, err := a.collect(states)
-		if err != nil {
-			a.log.Error("the state of analytics cannot be saved", "err", err)
-			return
-		}
-		a.pending = p
+		return true
 	}
 	if err := a.store.SaveProgress(ctx, *a.pending); err != nil {
-		if ctx.Err() != nil {
-			return // the last flush follows, with a context of its own
+		if errors.Is(ctx.Err(), context.Canceled) {
+			return false // the last flush follows, with a context of its own
 		}
 		a.metrics.failures.Inc()
 		a.log.Error("alerts and roll-ups cannot be stored; the next attempt follows", "err", err)
-		return
+		return false
 	}
 	a.pending = nil
-	a.redo(ctx)
+	return true
 }
 
 func (a *analyst) collect(states []dewline.SystemID) (*dewline.Progress, error) {

@@ -30,6 +30,7 @@ type commands struct {
 	Rejects  rejectsCommand  `cmd:"" help:"Show what arrived and could not be stored, and why."`
 	Backup   backupCommand   `cmd:"" help:"Write everything that is kept into one file, also while the service runs."`
 	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of what is kept, also while the service runs."`
+	Bench    benchCommand    `cmd:"" help:"Measure the service on this machine."`
 	Simulate simulateCommand `cmd:"" help:"Show what a fault does to a machine, or make an invented fleet with its readings."`
 	Version  versionCommand  `cmd:"" help:"Say which version this is."`
 }

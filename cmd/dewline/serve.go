@@ -54,6 +54,9 @@ func (c *serveCommand) Run(ctx context.Context, std *streams) error {
 func (c *serveCommand) runOnce(ctx context.Context, o serviceOptions, std *streams) (again bool, err error) {
 	s, err := startService(ctx, o)
 	if err != nil {
+		if ctx.Err() != nil {
+			return false, nil // told to end before it had begun
+		}
 		return false, err
 	}
 	fmt.Fprintf(std.out, "pages at http://%s\n", s.HTTPAddr())

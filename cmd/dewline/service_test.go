@@ -115,7 +115,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 		payload := senml.AppendJSON(nil, "", frame, nil)
 		tokens = append(tokens, clients[id.Site()].Publish("dewline/"+string(id)+"/readings", 1, false, payload))
 		sent += len(frame)
-		if len(tokens) > 20 { // both gateways stay close together, as they would live
+		if len(tokens) > 5 { // both gateways stay close together, as they would live
 			tokens[0].Wait()
 			tokens = tokens[1:]
 		}
@@ -141,6 +141,11 @@ func TestLiveEqualsReplay(t *testing.T) {
 		t.Fatal(err)
 	}
 	var got string
+	defer func() {
+		if t.Failed() {
+			t.Logf("live\n%sreplayed\n%s", got, compact(t, want.Bytes()))
+		}
+	}()
 	until(t, "the alerts of the replay", func() bool {
 		_, body := fetch(t, s, "/api/v1/alerts")
 		got = compact(t, body)
