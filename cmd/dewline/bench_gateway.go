@@ -260,20 +260,34 @@ type inStep struct {
 	lead int
 
 	mu     sync.Mutex
-	moved  chan struct{} // closed and made anew when the slowest moves on
-	done   []int         // rounds that each gateway has finished
-	behind int           // the least of done
+	moved  chan struct{}      // closed and made anew when the slowest moves on
+	done   []int              // rounds that each gateway has finished, without a gap
+	early  []map[int]struct{} // rounds finished before one that came earlier
+	behind int                // the least of done
 }
 
 func newInStep(gateways, lead int) *inStep {
-	return &inStep{lead: lead, done: make([]int, gateways), moved: make(chan struct{})}
+	s := &inStep{lead: lead, done: make([]int, gateways), early: make([]map[int]struct{}, gateways), moved: make(chan struct{})}
+	for i := range s.early {
+		s.early[i] = map[int]struct{}{}
+	}
+	return s
 }
 
-// finished says that a gateway has done another round.
-func (s *inStep) finished(gateway int) {
+// finished says that a gateway has done a round; it may say so of several in any order.
+func (s *inStep) finished(gateway, round int) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.done[gateway]++
+	early := s.early[gateway]
+	early[round] = struct{}{}
+	for {
+		next := s.done[gateway]
+		if _, ok := early[next]; !ok {
+			break
+		}
+		delete(early, next)
+		s.done[gateway]++
+	}
 	if least := slices.Min(s.done); least > s.behind {
 		s.behind = least
 		close(s.moved)

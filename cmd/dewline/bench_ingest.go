@@ -220,7 +220,7 @@ func (b *ingestRun) send(ctx context.Context, gateway int) error {
 			}
 		}
 		g.flush()
-		b.step.finished(gateway)
+		b.step.finished(gateway, round)
 	}
 	return nil
 }

@@ -190,17 +190,18 @@ func TestBenchGatewayRepeats(t *testing.T) {
 
 func TestInStep(t *testing.T) {
 	s := newInStep(2, 2)
-	s.finished(0)
-	s.finished(0)
+	s.finished(0, 0)
+	s.finished(0, 1)
+	s.finished(1, 1) // its first round is still on its way
 	late, cancel := context.WithTimeout(t.Context(), 20*time.Millisecond)
 	defer cancel()
 	if err := s.wait(late, 2); err == nil {
-		t.Error("a gateway got two rounds ahead of one that has done none")
+		t.Error("a gateway got two rounds ahead of one that has not done the first")
 	}
 	done := make(chan error)
 	go func() { done <- s.wait(t.Context(), 2) }()
-	s.finished(1)
-	if err := <-done; err != nil || s.slowest() != 1 {
+	s.finished(1, 0)
+	if err := <-done; err != nil || s.slowest() != 2 {
 		t.Errorf("%v, %d rounds done by all", err, s.slowest())
 	}
 }

@@ -168,7 +168,7 @@ func (r *killRun) tellOne(ctx context.Context, gateway int) error {
 		left.Add(1) // until all are published
 		landed := func() {
 			if left.Add(-1) == 0 {
-				r.step.finished(gateway)
+				r.step.finished(gateway, round)
 			}
 		}
 		err := r.story.messages(gateway, round, func(m *benchMachine, samples []dewline.Sample) error {
