@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"net/http"
 	"os"
@@ -36,13 +37,19 @@ type benchChild struct {
 	passwords map[dewline.GatewayID]string
 }
 
-// freeAddr returns a loopback address that nobody listens on.
+// freeAddr returns a loopback address that nobody listens on. Its port is below those that systems
+// give to outgoing connections: one of them would have taken it while a service is killed and
+// started again, be it the gateway's own attempt to reach it.
 func freeAddr() (string, error) {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		return "", err
+	const first, ports = 20_000, 10_000
+	var err error
+	for range 100 {
+		var l net.Listener
+		if l, err = net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", first+rand.IntN(ports))); err == nil {
+			return l.Addr().String(), l.Close()
+		}
 	}
-	return l.Addr().String(), l.Close()
+	return "", err
 }
 
 // benchPlan says how a child is run.

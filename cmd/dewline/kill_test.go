@@ -221,6 +221,11 @@ func killService(t *testing.T, story *killStory, settings string) (*benchChild, 
 		t.Fatal(err)
 	}
 	t.Cleanup(c.kill)
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("the last that the service said:\n%s", c.lastWords())
+		}
+	})
 	waitReady(t, c)
 	return c, filepath.Join(folder, "data")
 }
@@ -459,9 +464,9 @@ type killPlan struct {
 
 var (
 	// shortKills are 3.5 days of 30 systems.
-	shortKills = killPlan{messages: 30_000, kills: 4, between: 2500 * time.Millisecond}
+	shortKills = killPlan{messages: 30_000, kills: 4, between: 1700 * time.Millisecond}
 	// longKills are 17 days.
-	longKills = killPlan{messages: 150_000, kills: 20, between: 3 * time.Second}
+	longKills = killPlan{messages: 150_000, kills: 20, between: 1700 * time.Millisecond}
 )
 
 var killLong = flag.Bool("kill.long", false, "run the long form of the kill test")
