@@ -144,6 +144,51 @@ func TestSilenceOfAWholeSiteIsOneFinding(t *testing.T) {
 	}
 }
 
+// TestSilencesThatAreJudgedAtOnce: after a crash, or with a backlog, several silences of a site are
+// there when silence is judged for the first time. They come out as if it had been judged all along.
+func TestSilencesThatAreJudgedAtOnce(t *testing.T) {
+	fleet := testFleet(t)
+	const hour, day = 60, 24 * 60
+	all := story(t, fleet, 4*day, 5, func(id dewline.SystemID, min int) (moment, bool) {
+		again := min % day
+		switch {
+		case id.Site() == "quay" && min < 3*day && again >= 10*hour && again < 12*hour:
+			return quiet, false
+		case id == "quay/office" && again >= 12*hour && again < 12*hour+35: // the last to come back
+			return quiet, false
+		case id == "quay/cellar" && again >= 15*hour && again < 17*hour:
+			return quiet, false
+		}
+		return quiet, true
+	})
+	step := newTestEngine(t, fleet)
+	var out Output
+	var found []dewline.Finding
+	for batch := range slices.Chunk(all, 20) {
+		step.Offer(batch)
+		step.Drain(&out)
+		found = append(found, out.Findings...)
+	}
+	step.Finish()
+	step.Drain(&out)
+	want := told(append(found, out.Findings...))
+	if n := strings.Count(want, "\n"); n < 16 {
+		t.Fatalf("the story has only %d findings:\n%s", n, want)
+	}
+	if got := told(analyse(t, fleet, all).Findings); got != want {
+		t.Errorf("offered at once: got\n%swant\n%s", got, want)
+	}
+	e := newTestEngine(t, fleet)
+	if err := e.Resume(context.Background(), newMemoryStore(all), nil, nil); err != nil {
+		t.Fatal(err)
+	}
+	e.Finish()
+	e.Drain(&out)
+	if got := told(out.Findings); got != want {
+		t.Errorf("read from the store: got\n%swant\n%s", got, want)
+	}
+}
+
 func TestSilenceWaitsForFiveSamplingIntervals(t *testing.T) {
 	fleet := testFleet(t)
 	all := story(t, fleet, 12*60, 15, func(id dewline.SystemID, min int) (moment, bool) {

@@ -74,9 +74,32 @@ func (e *Engine) sweep(now dewline.Millis) {
 		y.advance(e, y.buffer.Newest())
 		y.silent(last, last+y.silentAfter(e.opt), 0)
 	}
+	var moments []dewline.Millis
 	for _, systems := range e.sites {
-		e.tellSite(systems, now)
+		moments = decisive(systems, now, moments[:0])
+		for _, at := range moments {
+			e.tellSite(systems, at)
+		}
 	}
+}
+
+// decisive appends, in their order, the times up to now at which something is to be told of a site's
+// silences. After a crash or with a backlog there are many: told all at once, the end of the first
+// silence would be taken for that of the last.
+func decisive(systems []*system, now dewline.Millis, dst []dewline.Millis) []dewline.Millis {
+	for _, y := range systems {
+		for i := range y.Silences {
+			g := &y.Silences[i]
+			if at := g.Detected + siteGrace; !g.Told && at <= now {
+				dst = append(dst, at)
+			}
+			if g.Cleared != 0 && g.Cleared <= now {
+				dst = append(dst, g.Cleared)
+			}
+		}
+	}
+	slices.Sort(dst)
+	return slices.Compact(dst)
 }
 
 // tellSite makes findings of the silences of one site that can be judged at now.

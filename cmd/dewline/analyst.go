@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -208,8 +209,21 @@ func (a *analyst) collect(states []dewline.SystemID) (*dewline.Progress, error) 
 	a.metrics.rollUps.Add(float64(len(out.RollUps)))
 	return &dewline.Progress{
 		Version: analytics.StateVersion, States: saved, Watermark: a.engine.Newest(),
-		RollUps: out.RollUps, Alerts: a.book.Apply(out.Findings),
+		RollUps: out.RollUps, Alerts: a.valid(a.book.Apply(out.Findings)),
 	}, nil
+}
+
+// valid leaves out alerts that no store takes. They are a mistake of ours, which must not keep all
+// others, roll-ups and states from being stored for ever.
+func (a *analyst) valid(changes []dewline.AlertChange) []dewline.AlertChange {
+	return slices.DeleteFunc(changes, func(c dewline.AlertChange) bool {
+		err := c.Alert.Validate()
+		if err != nil {
+			a.metrics.failures.Inc()
+			a.log.Error("an alert that makes no sense is left out; please report this", "err", err)
+		}
+		return err != nil
+	})
 }
 
 // redo makes roll-ups again into which late readings fell.
