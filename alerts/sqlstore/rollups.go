@@ -55,9 +55,12 @@ func (s *Store) putRollUps(ctx context.Context, tx *sql.Tx, rows []dewline.RollU
 		return err
 	}
 	defer func() { _ = put.Close() }()
+	// The driver watches a context that can end with a goroutine for each row. The transaction is
+	// watched already: when ctx ends it is rolled back, and the next row fails.
+	unwatched := context.WithoutCancel(ctx)
 	for _, k := range ordered {
 		r := rows[k.row]
-		if _, err := put.ExecContext(ctx, k.id, r.Mean, r.Min, r.Max, r.Count); err != nil {
+		if _, err := put.ExecContext(unwatched, k.id, r.Mean, r.Min, r.Max, r.Count); err != nil {
 			return err
 		}
 	}

@@ -20,7 +20,8 @@ type Buffer struct {
 	// batches decides nothing.
 	Lateness dewline.Millis
 
-	pending []Reading // in order of time and point
+	pending []Reading // in order of time and point, behind those that have been handed on
+	handed  int       // how many of pending have been handed on
 	passed  dewline.Millis
 	newest  dewline.Millis
 	open    bool // passed means something
@@ -44,10 +45,10 @@ func (b *Buffer) Add(r Reading) Added {
 	b.newest = max(b.newest, r.At)
 	// Nearly always a reading belongs at the end.
 	i := len(b.pending)
-	for i > 0 && before(r, b.pending[i-1]) {
+	for i > b.handed && before(r, b.pending[i-1]) {
 		i--
 	}
-	if i > 0 && b.pending[i-1].At == r.At && b.pending[i-1].Point == r.Point {
+	if i > b.handed && b.pending[i-1].At == r.At && b.pending[i-1].Point == r.Point {
 		return Again
 	}
 	b.pending = append(b.pending, Reading{})
@@ -79,21 +80,32 @@ func (b *Buffer) Watermark() dewline.Millis { return b.newest - b.Lateness - 1 }
 
 // Pass hands on, in order, every reading up to the time to.
 func (b *Buffer) Pass(to dewline.Millis, each func(Reading)) {
-	n := 0
-	for n < len(b.pending) && b.pending[n].At <= to {
-		each(b.pending[n])
-		n++
+	from := b.handed
+	for b.handed < len(b.pending) && b.pending[b.handed].At <= to {
+		each(b.pending[b.handed])
+		b.handed++
 	}
-	b.pending = b.pending[:copy(b.pending, b.pending[n:])]
-	if n > 0 || b.open {
+	if b.handed > from || b.open {
 		b.passed = max(b.passed, to)
 		b.open = true
 	}
-	// A backlog may have made the buffer large; what is not needed goes back.
-	if cap(b.pending) > 256 && len(b.pending) < cap(b.pending)/4 {
-		b.pending = append(make([]Reading, 0, 2*len(b.pending)), b.pending...)
+	b.tidy()
+}
+
+// tidy takes out what has been handed on, and gives back memory that only a backlog needed. It moves
+// the rest for every few readings that went rather than for each: with thousands of systems that
+// costs more than all else that is done for a reading here.
+func (b *Buffer) tidy() {
+	held := b.Len()
+	if b.handed > 32+held/4 {
+		b.pending = b.pending[:copy(b.pending, b.pending[b.handed:])]
+		b.handed = 0
+	}
+	if cap(b.pending) > 256 && held < cap(b.pending)/4 {
+		b.pending = append(make([]Reading, 0, 2*held), b.pending[b.handed:]...)
+		b.handed = 0
 	}
 }
 
 // Len returns the number of readings held.
-func (b *Buffer) Len() int { return len(b.pending) }
+func (b *Buffer) Len() int { return len(b.pending) - b.handed }

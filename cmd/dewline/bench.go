@@ -29,10 +29,11 @@ type benchCommand struct {
 
 // benchSettings are what all benches can be told.
 type benchSettings struct {
-	Folder string `placeholder:"DIR" help:"Where the run keeps its data; they are removed at the end (default: the system's folder for such)."`
-	Report string `placeholder:"FILE" help:"Keep the output in this file, in the place of the last one of the same command."`
-	Seed   uint64 `default:"1" help:"Of the readings' noise."`
-	Top    bool   `help:"Print the functions that take most, too."`
+	Folder  string `placeholder:"DIR" help:"Where the run keeps its data; they are removed at the end (default: the system's folder for such)."`
+	Report  string `placeholder:"FILE" help:"Keep the output in this file, in the place of the last one of the same command."`
+	Seed    uint64 `default:"1" help:"Of the readings' noise."`
+	Profile string `placeholder:"FILE" help:"Keep the profile of the service's processor use in this file, for go tool pprof."`
+	Top     bool   `help:"Print the functions that take most, too."`
 }
 
 // benchRun is what a bench needs while it runs.
@@ -57,7 +58,7 @@ func (c benchSettings) begin(std *streams) (*benchRun, error) {
 func benchCommandLine(args []string) string {
 	kept := []string{"dewline"}
 	for i := 1; i < len(args); i++ {
-		if name, _, joined := strings.Cut(args[i], "="); name == "--report" || name == "--folder" {
+		if name, _, joined := strings.Cut(args[i], "="); name == "--report" || name == "--folder" || name == "--profile" {
 			if !joined {
 				i++
 			}

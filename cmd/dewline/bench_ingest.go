@@ -144,7 +144,7 @@ func (b *ingestRun) measure(ctx context.Context) error {
 	work.Go(func() {
 		if pause(probing, b.Duration/4, nil) == nil {
 			var err error
-			if parts, functions, err = b.service.processor(ctx, min(30*time.Second, b.Duration/2)); err != nil {
+			if parts, functions, err = b.service.processor(ctx, min(30*time.Second, b.Duration/2), b.benchRun.Profile); err != nil {
 				problems <- err
 			}
 		}

@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/pprof"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -96,8 +98,8 @@ type share struct {
 }
 
 // fetchProfile fetches a profile and splits one of its values (cpu, or inuse_space) into parts and
-// into functions, greatest first.
-func (c *benchChild) fetchProfile(ctx context.Context, path, value string) (parts, functions []share, err error) {
+// into functions, greatest first. It is kept in a file unless keep is "".
+func (c *benchChild) fetchProfile(ctx context.Context, path, value, keep string) (parts, functions []share, err error) {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+c.profiles+path, nil)
 	if err != nil {
 		return nil, nil, err
@@ -107,7 +109,16 @@ func (c *benchChild) fetchProfile(ctx context.Context, path, value string) (part
 		return nil, nil, err
 	}
 	defer answer.Body.Close()
-	p, err := profile.Parse(answer.Body)
+	raw, err := io.ReadAll(answer.Body)
+	if err != nil {
+		return nil, nil, err
+	}
+	if keep != "" {
+		if err := os.WriteFile(keep, raw, 0o644); err != nil {
+			return nil, nil, err
+		}
+	}
+	p, err := profile.ParseData(raw)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -144,11 +155,11 @@ func total(all []share) float64 {
 }
 
 // processor fetches a CPU profile over d; its values are nanoseconds.
-func (c *benchChild) processor(ctx context.Context, d time.Duration) (parts, functions []share, err error) {
-	return c.fetchProfile(ctx, fmt.Sprintf("/debug/pprof/profile?seconds=%d", max(1, int(d.Seconds()))), "cpu")
+func (c *benchChild) processor(ctx context.Context, d time.Duration, keep string) (parts, functions []share, err error) {
+	return c.fetchProfile(ctx, fmt.Sprintf("/debug/pprof/profile?seconds=%d", max(1, int(d.Seconds()))), "cpu", keep)
 }
 
 // heap fetches what is live on the heap now; its values are bytes.
 func (c *benchChild) heap(ctx context.Context) (parts, functions []share, err error) {
-	return c.fetchProfile(ctx, "/debug/pprof/heap?gc=1", "inuse_space")
+	return c.fetchProfile(ctx, "/debug/pprof/heap?gc=1", "inuse_space", "")
 }
