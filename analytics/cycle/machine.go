@@ -18,6 +18,8 @@ type Machine struct {
 	sensor [NumPoints]sensor
 	drop   float64        // Pa, from the discharge sensor to the liquid line
 	hold   dewline.Millis // how long a reading stands for its point
+
+	discharge *dischargeFit
 }
 
 // sensor is what is known of one point's sensor.
@@ -35,7 +37,7 @@ func NewMachine(sys *dewline.System, site *dewline.Site) (*Machine, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", sys.ID, err)
 	}
-	m := &Machine{System: sys, curve: r.Curve(), refr: r, drop: float64(sys.CoilDrop), hold: dewline.Millis(defaultHold.Milliseconds())}
+	m := &Machine{System: sys, curve: r.Curve(), refr: r, discharge: dischargeOf(r), drop: float64(sys.CoilDrop), hold: dewline.Millis(defaultHold.Milliseconds())}
 	for _, p := range dewline.Points() {
 		fit := sys.Fitting(p)
 		limit, _ := fit.Accuracy()
