@@ -1,10 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -21,14 +22,46 @@ import (
 
 // simulateFleetCommand makes the invented fleet: into files, or to a broker.
 type simulateFleetCommand struct {
-	Out      string  `placeholder:"DIR" help:"Write fleet.yaml, recording.ndjson.zst and truth.json there."`
+	Out      string  `placeholder:"DIR" help:"Write fleet.yaml, recording.ndjson.zst and truth.ndjson there."`
 	Publish  string  `placeholder:"HOST:PORT" help:"Publish to the MQTT broker there instead, then go on live, a reading a minute."`
 	User     string  `help:"User name at the broker."`
 	Password string  `env:"DEWLINE_SIMULATE_PASSWORD" help:"Password at the broker; better in the variable."`
 	Speed    float64 `default:"1000" placeholder:"TIMES" help:"How many times faster than life to publish the past, 1 to 10000; the present is always at 1 (${default})."`
 	Seed     uint64  `default:"7" help:"Another seed makes other weather and other sensors (${default})."`
 	Days     int     `default:"45" help:"Days of readings (${default})."`
+	Systems  int     `placeholder:"N" help:"Draw a fleet of so many systems instead of the harbour town, half of them healthy but awkward."`
+	Points   string  `default:"mixed" placeholder:"SET" help:"Of a drawn fleet: full, least (four points and the outdoor air) or mixed (${default})."`
+	Sampling string  `default:"mixed" placeholder:"HOW" help:"Of a drawn fleet: 1m or 5m (single values), 15m-mean, or mixed (${default})."`
 	Present  string  `placeholder:"TIME" help:"The moment that the readings of --out lead up to, RFC 3339; else now."`
+}
+
+// Help is what --help adds.
+func (*simulateFleetCommand) Help() string {
+	return `  dewline simulate fleet --out town
+  dewline simulate fleet --out drawn --systems 60 --days 75 --seed 3 --points least
+
+Equal flags give equal files. truth.ndjson has a line for everything that is wrong, and one for each
+system of a drawn fleet with which nothing is:
+  system            site/system
+  id                of this fault (drawn fleets)
+  class             "healthy" or "faulty", then what is awkward: oversized, low_load, swings, defrosts,
+                    door_open, high_altitude, variable, staged, noisy, outages, duplicates, clock_wrong,
+                    units_wrong, frozen, point_vanishes, point_appears, shutdown, filter_changed
+  fault, detail     in the words of an alert's causes; "none" where nothing is wrong; "sensor" has the
+                    point as its detail and the kind of its fault as its note
+  severity          at its fullest, of what "dewline simulate --help" says; of a sensor K, Pa or %, per day of
+                    a drift, the share of the air of a clamp that has come off
+  onset_ms          Unix milliseconds, as all times
+  detectable_ms     from then on it moves what the fitted points show by more than twice the standard
+                    uncertainty of good sensors and a learned model; a sensor: by more than three times its
+                    accuracy. Missing: never
+  harmful_ms        from then on liquid reaches the compressor, over 15 % of capacity is gone, the head is 8 K
+                    up, the discharge line over 115 °C or a comfort coil below freezing, in cool, usual or
+                    warm weather of the span, where the healthy machine's is not; both times may lie up to 30 days beyond
+                    the last reading. Missing: never
+  repaired_ms       missing: not within the readings
+  pair              the id of the other fault, where two are at once
+  note              in plain words`
 }
 
 // Run makes the fleet.
@@ -49,7 +82,11 @@ func (c *simulateFleetCommand) Run(ctx context.Context, std *streams) error {
 			return fmt.Errorf("--present: %w", err)
 		}
 	}
-	f, err := simfleet.New(simfleet.Options{Seed: c.Seed, Start: present.AddDate(0, 0, -c.Days), Present: present})
+	o := simfleet.Options{Seed: c.Seed, Start: present.AddDate(0, 0, -c.Days), Present: present}
+	if err := c.drawn(&o); err != nil {
+		return err
+	}
+	f, err := simfleet.New(o)
 	if err != nil {
 		return err
 	}
@@ -57,6 +94,32 @@ func (c *simulateFleetCommand) Run(ctx context.Context, std *streams) error {
 		return c.publish(ctx, std, f, present)
 	}
 	return c.write(ctx, std, f, present)
+}
+
+// samplings are the words of --sampling.
+var samplings = map[string]dewline.Sampling{
+	"mixed":    {},
+	"1m":       {Kind: dewline.SampledInstant, Interval: time.Minute},
+	"5m":       {Kind: dewline.SampledInstant, Interval: 5 * time.Minute},
+	"15m-mean": {Kind: dewline.SampledMean, Interval: 15 * time.Minute, Stamp: dewline.StampEnd},
+}
+
+// drawn reads the flags of a drawn fleet.
+func (c *simulateFleetCommand) drawn(o *simfleet.Options) error {
+	sampling, known := samplings[c.Sampling]
+	points := simfleet.Points(c.Points)
+	switch {
+	case !known:
+		return fmt.Errorf("--sampling %s: give %s", c.Sampling, strings.Join(slices.Sorted(maps.Keys(samplings)), ", "))
+	case points != simfleet.Mixed && points != simfleet.Full && points != simfleet.Least:
+		return fmt.Errorf("--points %s: give full, least or mixed", c.Points)
+	case c.Systems < 0 || c.Systems > 20_000:
+		return fmt.Errorf("--systems %d: give 1 to 20000, or leave it out for the harbour town", c.Systems)
+	case c.Systems == 0 && (c.Points != "mixed" || c.Sampling != "mixed"):
+		return errors.New("--points and --sampling are for a drawn fleet: give --systems, too")
+	}
+	o.Systems, o.Points, o.Sampling = c.Systems, points, sampling
+	return nil
 }
 
 // write writes the three files.
@@ -67,7 +130,7 @@ func (c *simulateFleetCommand) write(ctx context.Context, std *streams, f *simfl
 	if err := os.WriteFile(filepath.Join(c.Out, "fleet.yaml"), f.File(), 0o644); err != nil {
 		return err
 	}
-	if err := writeTruth(filepath.Join(c.Out, "truth.json"), f.Truth()); err != nil {
+	if err := writeTruth(filepath.Join(c.Out, "truth.ndjson"), f.Truth()); err != nil {
 		return err
 	}
 	samples, err := record(ctx, filepath.Join(c.Out, "recording.ndjson.zst"), f, present)
@@ -75,16 +138,26 @@ func (c *simulateFleetCommand) write(ctx context.Context, std *streams, f *simfl
 		return err
 	}
 	fmt.Fprintf(std.out, "%s: %s, %d readings over %s, %s that are wrong\n", c.Out, counted(len(f.Config().Systems()), "system"), samples,
-		counted(c.Days, "day"), counted(len(f.Truth()), "thing"))
+		counted(c.Days, "day"), counted(wrong(f.Truth()), "thing"))
 	return nil
 }
 
+// wrong counts what is wrong.
+func wrong(truth []simfleet.Truth) (n int) {
+	for i := range truth {
+		if !truth[i].Healthy() {
+			n++
+		}
+	}
+	return n
+}
+
 func writeTruth(path string, truth []simfleet.Truth) error {
-	text, err := json.MarshalIndent(truth, "", "  ")
-	if err != nil {
+	var text bytes.Buffer
+	if err := simfleet.WriteTruth(&text, truth); err != nil {
 		return err
 	}
-	return os.WriteFile(path, append(text, '\n'), 0o644)
+	return os.WriteFile(path, text.Bytes(), 0o644)
 }
 
 // record writes all packs up to a time as a recording and returns how many readings it has.

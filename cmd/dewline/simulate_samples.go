@@ -32,7 +32,7 @@ func (c *simulateSamplesCommand) Run(ctx context.Context, std *streams) error {
 	if err := os.WriteFile(filepath.Join(c.Out, "fleet.yaml"), f.File(), 0o644); err != nil {
 		return err
 	}
-	if err := writeTruth(filepath.Join(c.Out, "truth.json"), f.Truth()); err != nil {
+	if err := writeTruth(filepath.Join(c.Out, "truth.ndjson"), f.Truth()); err != nil {
 		return err
 	}
 	n, err := record(ctx, filepath.Join(c.Out, "town.ndjson.zst"), f, samplesPresent)

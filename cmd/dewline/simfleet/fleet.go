@@ -17,12 +17,29 @@ import (
 // Options say which fleet and which stretch of time.
 type Options struct {
 	Seed    uint64
-	Start   time.Time     // of the readings
-	Present time.Time     // faults are laid out by this moment; readings may go on beyond it
+	Start   time.Time // of the readings
+	Present time.Time // faults are laid out by this moment; readings may go on beyond it
+
+	// Of the harbour town.
 	Coarse  time.Duration // between readings, at first; 5 minutes if zero
 	Fine    time.Duration // between readings, in the last FineFor before Present and from then on; 1 minute if zero
 	FineFor time.Duration // 72 hours if zero
+
+	// Of a fleet that is drawn.
+	Systems  int              // how many; 0 means the harbour town
+	Points   Points           // what is fitted; Mixed if empty
+	Sampling dewline.Sampling // of every system; where its Kind is empty it differs from one to the next
 }
+
+// Points is what a drawn fleet has fitted.
+type Points string
+
+// The sets of points.
+const (
+	Mixed Points = "mixed" // from the full set down to the least, as systems come
+	Full  Points = "full"  // everything that is of use to the kind of system
+	Least Points = "least" // two pressures, two line temperatures and the outdoor air; the mode, too, of a heat pump
+)
 
 // Fleet is the invented fleet and where its time stands.
 type Fleet struct {
@@ -48,7 +65,9 @@ type system struct {
 	id      dewline.SystemID
 	gateway string
 	run     *plant.Run
+	away    *away
 	sensors []sensor
+	sampler *sampler // nil in the town, whose gateways all sample alike
 	rng     *rand.Rand
 	link    link
 	events  []dewline.Event // still to come, oldest first
@@ -67,7 +86,7 @@ type link struct {
 	clockUntil dewline.Millis
 }
 
-// New builds the fleet of the harbour town.
+// New builds the fleet of the harbour town, or draws one.
 func New(o Options) (*Fleet, error) {
 	if o.Coarse == 0 {
 		o.Coarse = 5 * time.Minute
@@ -82,12 +101,17 @@ func New(o Options) (*Fleet, error) {
 	if !o.Start.Before(o.Present) {
 		return nil, fmt.Errorf("the fleet's readings must start before the present: %v is not before %v", o.Start, o.Present)
 	}
-	t := newTown(o)
+	t := newTown
+	if o.Systems > 0 {
+		t = newRegion
+	}
+	return newFleetOf(t(o))
+}
+
+func newFleetOf(t *layout) (*Fleet, error) {
+	o := t.o
 	f := &Fleet{o: o, at: o.Start.Unix()}
-	if err := t.each(func(_ int, e *entry) (err error) {
-		e.m, err = plant.Design(e.spec)
-		return err
-	}); err != nil {
+	if err := t.each(func(_ int, e *entry) error { return e.prepare(t) }); err != nil {
 		return nil, err
 	}
 	config, err := t.config()
@@ -104,7 +128,7 @@ func New(o Options) (*Fleet, error) {
 	truths := make([][]Truth, len(t.entries))
 	if err := t.each(func(i int, e *entry) (err error) {
 		f.systems[i], err = e.build(t, f.config, uint64(i))
-		truths[i] = e.truths(o)
+		truths[i] = e.truths(t)
 		return err
 	}); err != nil {
 		return nil, err
@@ -114,7 +138,7 @@ func New(o Options) (*Fleet, error) {
 }
 
 // each calls do for every entry, on all processors, and returns the first entry's error.
-func (t *town) each(do func(int, *entry) error) error {
+func (t *layout) each(do func(int, *entry) error) error {
 	errs := make([]error, len(t.entries))
 	parallel(len(t.entries), func(i int) { errs[i] = do(i, t.entries[i]) })
 	for i, err := range errs {
@@ -190,11 +214,15 @@ func (f *Fleet) advance(s *system, from, to int64) []Pack {
 	var sent []Pack
 	fineFrom := f.o.Present.Add(-f.o.FineFor).Unix()
 	for t := from; t <= to; t += 60 {
-		now := s.run.Step(float64(t))
+		now := s.step(float64(t))
 		every := int64(f.o.Coarse / time.Second)
 		rows := 4
 		if t >= fineFrom {
 			every, rows = int64(f.o.Fine/time.Second), 15
+		}
+		if s.sampler != nil {
+			every, rows = s.sampler.everyS, s.sampler.rows
+			s.sampler.add(s, now, dewline.Millis(t*1000))
 		}
 		if t >= f.o.Present.Unix() {
 			rows = 1
@@ -214,9 +242,13 @@ func (f *Fleet) advance(s *system, from, to int64) []Pack {
 		if at >= s.link.clockFrom && at < s.link.clockUntil {
 			stamp = at.Add(s.link.clockOff)
 		}
-		for i := range s.sensors {
-			if v, ok := s.sensors[i].read(now, at, s.rng); ok {
-				s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: stamp, Value: v})
+		if s.sampler != nil && s.sampler.mean {
+			s.sampler.take(s, stamp)
+		} else {
+			for i := range s.sensors {
+				if v, ok := s.sensors[i].read(now, at, s.rng); ok {
+					s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: stamp, Value: v})
+				}
 			}
 		}
 		if s.rows++; s.rows >= rows {

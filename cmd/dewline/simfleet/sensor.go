@@ -28,27 +28,44 @@ const (
 	SensorNoise   SensorFaultKind = "noise"
 	ClampOff      SensorFaultKind = "clamp_off"
 	ClampsSwapped SensorFaultKind = "clamps_swapped" // suction and liquid
-	OpenCircuit   SensorFaultKind = "open_circuit"
+	OpenCircuit   SensorFaultKind = "open_circuit"   // it sends nothing
+	ZeroShift     SensorFaultKind = "zero_shift"     // an offset of a pressure transducer
+	UnitFactor    SensorFaultKind = "unit_factor"    // the gateway's: the value is sent as another unit's; Size is the factor
 )
 
 // sensor turns the truth into a reading: an error of its own that stays, noise, and steps.
 type sensor struct {
-	point   dewline.Point
-	offset  float64
-	gain    float64
-	noise   float64
-	step    float64
-	gauge   bool
-	air     float64 // share of the surrounding air's temperature that a clamp reads
-	fault   *SensorFault
+	point  dewline.Point
+	offset float64
+	gain   float64
+	noise  float64
+	step   float64
+	gauge  bool
+	air    float64 // share of the surrounding air's temperature that a clamp reads
+	faults []sensorFault
+}
+
+// sensorFault is a fault of the sensor with what it has been stuck at.
+type sensorFault struct {
+	SensorFault
 	held    float64
 	holding bool
 }
 
-// newSensor draws a sensor within its stated accuracy.
-func newSensor(f dewline.PointFitting, rng *rand.Rand, noisy float64) sensor {
+// wrong returns the fault that a sensor has at a time, nil if none.
+func (s *sensor) wrong(at dewline.Millis) *sensorFault {
+	for i := range s.faults {
+		if f := &s.faults[i]; at >= f.From && (f.Until == 0 || at < f.Until) {
+			return f
+		}
+	}
+	return nil
+}
+
+// newSensor draws a sensor within its accuracy, of which sigma is the share that is one standard deviation.
+func newSensor(f dewline.PointFitting, rng *rand.Rand, noisy, sigma float64) sensor {
 	accuracy, _ := f.Accuracy()
-	s := sensor{point: f.Point, offset: 0.4 * accuracy * max(min(rng.NormFloat64(), 2.2), -2.2), gain: 1}
+	s := sensor{point: f.Point, offset: sigma * accuracy * max(min(rng.NormFloat64(), 2.2), -2.2), gain: 1}
 	switch f.Point.Dimension() {
 	case dewline.Pressure:
 		s.noise, s.step, s.gauge = 0.12*accuracy, 500, f.Reference != dewline.Absolute
@@ -73,10 +90,7 @@ func newSensor(f dewline.PointFitting, rng *rand.Rand, noisy float64) sensor {
 // read returns what the sensor sends, and false where it sends nothing.
 func (s *sensor) read(n *plant.Now, at dewline.Millis, rng *rand.Rand) (float64, bool) {
 	point, air := s.point, s.air
-	f := s.fault
-	if f != nil && (at < f.From || (f.Until > 0 && at >= f.Until)) {
-		f = nil
-	}
+	f := s.wrong(at)
 	if f != nil {
 		switch f.Kind {
 		case OpenCircuit:
@@ -110,17 +124,17 @@ func (s *sensor) read(n *plant.Now, at dewline.Millis, rng *rand.Rand) (float64,
 	if f != nil {
 		days := float64(at-f.From) / 86.4e6
 		switch f.Kind {
-		case SensorOffset:
+		case SensorOffset, ZeroShift:
 			v += f.Size
 		case SensorDrift:
 			v += f.Size * days
 		case SensorNoise:
 			noise += f.Size
 		case SensorStuck:
-			if !s.holding {
-				s.held, s.holding = v, true
+			if !f.holding {
+				f.held, f.holding = v, true
 			}
-			v, noise = s.held, 0
+			v, noise = f.held, 0
 		}
 	}
 	if noise > 0 {
@@ -134,6 +148,9 @@ func (s *sensor) read(n *plant.Now, at dewline.Millis, rng *rand.Rand) (float64,
 	}
 	if s.point.Dimension() == dewline.Temperature { // a step of 0.1 leaves digits that no sensor sends
 		v = math.Round(v*1000) / 1000
+	}
+	if f != nil && f.Kind == UnitFactor {
+		v *= f.Size
 	}
 	return v, true
 }

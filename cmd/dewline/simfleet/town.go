@@ -13,13 +13,13 @@ import (
 	"dewline/thermo/si"
 )
 
-// entry is one system of the town before it runs.
+// entry is one system before it runs.
 type entry struct {
 	site, id, name string
 	kind           dewline.Kind
 	spec           plant.Spec
 	use            plant.Use
-	upland         bool
+	weather        *plant.Weather
 	courses        []cause
 	sensorFaults   []SensorFault
 	link           link
@@ -29,8 +29,17 @@ type entry struct {
 	machine        string
 	importance     dewline.Importance
 	limitC         float64 // of the space
+	drawn          *drawn  // nil in the town
 
 	m *plant.Machine
+}
+
+// layout is a fleet laid out in time, before anything of it is designed.
+type layout struct {
+	o       Options
+	entries []*entry
+	owners  []dewline.Owner
+	places  []place
 }
 
 // cause is a course with what it is called.
@@ -41,25 +50,18 @@ type cause struct {
 
 func (e *entry) systemID() dewline.SystemID { return dewline.NewSystemID(e.site, e.id) }
 
-// town is the harbour town laid out in time.
-type town struct {
-	o       Options
-	entries []*entry
-	weather [2]*plant.Weather // by the sea, and in the hills
-}
-
 type place struct {
 	id, name, owner string
 	altitudeM       float64
 }
 
-var owners = []dewline.Owner{
+var townOwners = []dewline.Owner{
 	{ID: "town-hall", Name: "Town Hall Buildings"},
 	{ID: "harbour-trade", Name: "Harbour Trade Company"},
 	{ID: "health-trust", Name: "Health Trust"},
 }
 
-var places = []place{
+var townPlaces = []place{
 	{"quay-library", "Quay Library", "town-hall", 12},
 	{"harbour-school", "Harbour School", "town-hall", 25},
 	{"tide-bakery", "Tide Bakery", "harbour-trade", 8},
@@ -75,18 +77,19 @@ var places = []place{
 const wholeDay = 24.0
 
 // days returns the Unix seconds of a number of days before the present.
-func (t *town) ago(days float64) float64 { return float64(t.o.Present.Unix()) - days*86400 }
+func (t *layout) ago(days float64) float64 { return float64(t.o.Present.Unix()) - days*86400 }
 
-func (t *town) agoMillis(days float64) dewline.Millis {
+func (t *layout) agoMillis(days float64) dewline.Millis {
 	return dewline.Millis(math.Round(t.ago(days)/60) * 60000)
 }
 
-func newTown(o Options) *town {
-	t := &town{o: o}
+// newTown is the harbour town.
+func newTown(o Options) *layout {
+	t := &layout{o: o, owners: townOwners, places: townPlaces}
 	// The story is told in late summer, whenever it is told: the town's warmest day was two weeks ago.
 	warmest := float64(o.Present.Unix())/86400 - 14
-	t.weather[0] = &plant.Weather{Seed: o.Seed, MeanC: 18, SeasonC: 9, DayC: 5, SwingC: 1.8, WarmestDay: warmest, DewGapK: 8, Noon: 12.6}
-	t.weather[1] = &plant.Weather{Seed: o.Seed + 1, MeanC: 0.5, SeasonC: 6, DayC: 5, SwingC: 2.2, WarmestDay: warmest, DewGapK: 4.5, Noon: 12.6}
+	sea := &plant.Weather{Seed: o.Seed, MeanC: 18, SeasonC: 9, DayC: 5, SwingC: 1.8, WarmestDay: warmest, DewGapK: 8, Noon: 12.6}
+	hills := &plant.Weather{Seed: o.Seed + 1, MeanC: 0.5, SeasonC: 6, DayC: 5, SwingC: 2.2, WarmestDay: warmest, DewGapK: 4.5, Noon: 12.6}
 	office := plant.Use{LoadShare: 0.72, SetC: 23.5, BandK: 1, SetbackK: 2.5, OpenH: 7, CloseH: 19}
 	always := plant.Use{LoadShare: 0.72, SetC: 23, BandK: 1, OpenH: 0, CloseH: wholeDay}
 	cooler := plant.Use{Duty: plant.ColdRoom, LoadShare: 0.6, SetC: 3, BandK: 2, SpaceRH: 86, OpenH: 6, CloseH: 19, DoorsPerHour: 5, DefrostEachH: 6, DefrostMin: 18, PumpDown: true}
@@ -101,12 +104,12 @@ func newTown(o Options) *town {
 
 	add := func(site, id, name string, kind dewline.Kind, spec plant.Spec, kW float64, use plant.Use, more ...func(*entry)) {
 		spec.CapacityW = kW * 1000
-		for _, p := range places {
+		for _, p := range townPlaces {
 			if p.id == site {
 				spec.AltitudeM = p.altitudeM
 			}
 		}
-		e := &entry{site: site, id: id, name: name, kind: kind, spec: spec, use: use, noisy: 1}
+		e := &entry{site: site, id: id, name: name, kind: kind, spec: spec, use: use, weather: sea, noisy: 1}
 		for _, m := range more {
 			m(e)
 		}
@@ -197,10 +200,10 @@ func newTown(o Options) *town {
 		with(func(e *entry) { e.use.LoadShare = 0.33; e.bare = true })) // far too large: short runs, and healthy
 
 	add("ridge-hostel", "rooms-hp", "Guest rooms heat pump", dewline.HeatPump, plant.Spec{Refrigerant: "R-410A", Metering: plant.ThermostaticValve, HeatPump: true}, 11, pump,
-		with(func(e *entry) { e.upland = true; e.use.LoadShare = 0.6 }))
+		with(func(e *entry) { e.weather = hills; e.use.LoadShare = 0.6 }))
 	add("ridge-hostel", "larder", "Kitchen larder", dewline.WalkInCooler,
 		plant.Spec{Refrigerant: "R-290", Metering: plant.ThermostaticValve, Compressor: plant.Reciprocating, Cold: true, RatedIndoorC: 3, Receiver: true, HeadControlC: 26}, 2.4, cooler,
-		with(func(e *entry) { e.upland = true; e.noisy = 4; e.limitC = 7 }))
+		with(func(e *entry) { e.weather = hills; e.noisy = 4; e.limitC = 7 }))
 
 	add("net-loft", "loft-ac", "Loft split", dewline.SplitAC, plant.Spec{Refrigerant: "R-410A", Metering: plant.ThermostaticValve}, 7, office,
 		wrong(dewline.LiquidPressure, SensorDrift, -6500, 24))
@@ -222,13 +225,13 @@ func newTown(o Options) *town {
 const forever = -1
 
 // config is the fleet as its file will say it.
-func (t *town) config() (*dewline.Fleet, error) {
+func (t *layout) config() (*dewline.Fleet, error) {
 	zone, err := time.LoadLocation("Europe/Lisbon")
 	if err != nil {
 		return nil, err
 	}
 	var sites []dewline.Site
-	for _, p := range places {
+	for _, p := range t.places {
 		s := dewline.Site{ID: p.id, Name: p.name, Owner: p.owner, Timezone: zone, Altitude: si.Metre(p.altitudeM)}
 		for _, e := range t.entries {
 			if e.site == p.id {
@@ -237,10 +240,13 @@ func (t *town) config() (*dewline.Fleet, error) {
 		}
 		sites = append(sites, s)
 	}
-	return dewline.NewFleet(owners, sites), nil
+	return dewline.NewFleet(t.owners, sites), nil
 }
 
 func (e *entry) config() dewline.System {
+	if e.drawn != nil {
+		return e.drawn.enrolled
+	}
 	s := dewline.System{ID: e.systemID(), Name: e.name, Kind: e.kind, Refrigerant: e.spec.Refrigerant,
 		Capacity: si.Watt(e.spec.CapacityW), Charge: si.Kilogram(math.Round(e.m.ChargeKg*100) / 100), Gateway: e.site + "-gw",
 		Machine: e.machine, Importance: e.importance, Receiver: e.spec.Receiver, HeadControl: e.spec.HeadControlC != 0, PumpDown: e.use.PumpDown,
@@ -311,17 +317,22 @@ func (e *entry) config() dewline.System {
 	return s
 }
 
+// prepare designs the machine of an entry.
+func (e *entry) prepare(t *layout) (err error) {
+	if e.drawn != nil {
+		return e.drawn.prepare(t, e)
+	}
+	e.m, err = plant.Design(e.spec)
+	return err
+}
+
 // build makes the running system of an entry.
-func (e *entry) build(t *town, config *dewline.Fleet, index uint64) (*system, error) {
+func (e *entry) build(t *layout, config *dewline.Fleet, index uint64) (*system, error) {
 	c, ok := config.System(e.systemID())
 	if !ok {
 		return nil, fmt.Errorf("not in the fleet file")
 	}
-	seed := t.o.Seed*1009 + index
-	w := t.weather[0]
-	if e.upland {
-		w = t.weather[1]
-	}
+	seed, sigma := t.o.Seed*1009+index, 0.4
 	use := e.use
 	use.UTCOffsetS = 3600
 	use.RainOnCoil = e.kind.Comfort()
@@ -329,13 +340,19 @@ func (e *entry) build(t *town, config *dewline.Fleet, index uint64) (*system, er
 	for _, c := range e.courses {
 		courses = append(courses, c.Course)
 	}
-	s := &system{id: c.ID, gateway: c.Gateway, rng: rand.New(rand.NewPCG(seed, 2)), link: e.link, events: slices.Clone(e.events),
-		run: plant.NewRun(e.m, w, use, courses, seed)}
+	s := &system{id: c.ID, gateway: c.Gateway, link: e.link, events: slices.Clone(e.events)}
+	if e.drawn != nil {
+		seed, sigma = e.drawn.seed, 0.5
+		s.sampler = e.drawn.sampler()
+		s.away = e.drawn.leave(e, use, seed)
+	}
+	s.rng = rand.New(rand.NewPCG(seed, 2))
+	s.run = plant.NewRun(e.m, e.weather, use, courses, seed)
 	for _, f := range c.Points {
-		x := newSensor(f, s.rng, e.noisy)
-		for i := range e.sensorFaults {
-			if e.sensorFaults[i].Point == f.Point {
-				x.fault = &e.sensorFaults[i]
+		x := newSensor(f, s.rng, e.noisy, sigma)
+		for _, wrong := range e.sensorFaults {
+			if wrong.Point == f.Point {
+				x.faults = append(x.faults, sensorFault{SensorFault: wrong})
 			}
 		}
 		s.sensors = append(s.sensors, x)
@@ -344,26 +361,44 @@ func (e *entry) build(t *town, config *dewline.Fleet, index uint64) (*system, er
 }
 
 // truths says what is wrong with an entry.
-func (e *entry) truths(o Options) []Truth {
+func (e *entry) truths(t *layout) []Truth {
+	if e.drawn != nil {
+		return e.drawn.truths
+	}
 	var all []Truth
-	for i, c := range e.courses {
-		var others []plant.Course
-		for j := range e.courses {
-			if j != i {
-				others = append(others, e.courses[j].Course)
-			}
-		}
-		from := c.Course
-		from.From = max(from.From, float64(o.Start.Unix()))
-		detectable, harmful := judge(e.m, from, others, float64(o.Present.Unix())+30*86400)
-		all = append(all, Truth{System: e.systemID(), Fault: c.fault, Detail: c.detail, Severity: c.Severity, Onset: millis(from.From),
-			Detectable: millis(detectable), Harmful: millis(harmful), Repaired: millis(c.Until), Note: c.note})
+	j := e.judge(t, seen{discharge: !e.bare, returnAir: !e.bare, split: !e.bare && e.kind.Comfort()})
+	for i := range e.courses {
+		all = append(all, e.truth(t, j, i))
 	}
 	for _, f := range e.sensorFaults {
 		all = append(all, Truth{System: e.systemID(), Fault: "sensor", Detail: f.Point.String(), Severity: f.Size, Onset: f.From,
 			Detectable: f.From, Repaired: f.Until, Note: string(f.Kind)})
 	}
 	return all
+}
+
+// truth is that of one of the entry's courses.
+func (e *entry) truth(t *layout, j *judge, i int) Truth {
+	c := e.courses[i]
+	var others []plant.Course
+	for k := range e.courses {
+		if k != i {
+			others = append(others, e.courses[k].Course)
+		}
+	}
+	start := float64(t.o.Start.Unix())
+	detectable, harmful := j.when(c.Course, others, start, float64(t.o.Present.Unix())+30*86400)
+	if c.Fault == plant.BulbLoose { // it hunts, and steady states do not show that
+		v := e.hunting(t, c.Fault, c.Severity)
+		if v.detectable || v.harmful {
+			detectable = max(c.From, start)
+		}
+		if v.harmful {
+			harmful = max(c.From, start)
+		}
+	}
+	return Truth{System: e.systemID(), Fault: c.fault, Detail: c.detail, Severity: c.Severity, Onset: millis(max(c.From, start)),
+		Detectable: millis(detectable), Harmful: millis(harmful), Repaired: millis(c.Until), Note: c.note}
 }
 
 func millis(unixS float64) dewline.Millis { return dewline.Millis(unixS) * 1000 }
