@@ -15,10 +15,11 @@ import (
 
 // simulateCommand is the physical model as a tool.
 type simulateCommand struct {
-	Machine  simulateMachineCommand  `cmd:"" default:"withargs" help:"Show what a fault does to superheat, subcooling and pressures of a machine (the default)."`
-	Fleet    simulateFleetCommand    `cmd:"" help:"Make the invented fleet: its file, a recording and the truth; or publish it to a broker."`
-	Samples  simulateSamplesCommand  `cmd:"" hidden:"" help:"Regenerate the small recordings that the tests use."`
-	Validate simulateValidateCommand `cmd:"" hidden:"" help:"Write the validation page of the model and its pictures."`
+	Machine    simulateMachineCommand    `cmd:"" default:"withargs" help:"Show what a fault does to superheat, subcooling and pressures of a machine (the default)."`
+	Fleet      simulateFleetCommand      `cmd:"" help:"Make the invented fleet: its file, a recording and the truth; or publish it to a broker."`
+	Samples    simulateSamplesCommand    `cmd:"" hidden:"" help:"Regenerate the small recordings that the tests use."`
+	Validate   simulateValidateCommand   `cmd:"" hidden:"" help:"Write the validation page of the model and its pictures."`
+	Signatures simulateSignaturesCommand `cmd:"" hidden:"" help:"Write what faults do to the symptoms of diagnosis."`
 }
 
 // simulateMachineCommand solves one machine healthy and with faults.
