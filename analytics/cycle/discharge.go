@@ -23,7 +23,7 @@ const (
 const (
 	dewLowC, dewHighC               = -45, 18
 	condensingLowC, condensingHighC = 15, 68
-	superheatHighK                  = 40
+	superheatHighK                  = 50
 	leastLiftK, mostLiftK           = 8, 100
 )
 
@@ -34,7 +34,7 @@ const (
 // other faults move are allowed for.
 //
 // ok is false outside suction dew -45 to 18 °C, condensing 15 to 68 °C (less where the critical point is
-// near), superheat to 40 K and a lift of 8 to 100 K. Superheat below zero is a sensor's error or liquid,
+// near), superheat to 50 K and a lift of 8 to 100 K. Superheat below zero is a sensor's error or liquid,
 // and is taken as zero.
 func (m *Machine) DischargeSuperheatAt(suctionDewC, condensingC, superheatK float64) (K float64, ok bool) {
 	f := m.discharge
