@@ -45,8 +45,11 @@ func add(sum float64, since int32, z float64) (float64, int32) {
 // when the mean stands at shift standard deviations from the first value on. The sides combine as
 // 1/ARL = 1/ARL⁺ + 1/ARL⁻ (van Dobben de Bruyn 1968), exact for a chart that is symmetric.
 func (d CUSUM) ARL(shift float64) float64 {
-	up, down := d.OneSidedARL(shift), d.OneSidedARL(-shift)
-	return 1 / (1/up + 1/down)
+	up := d.OneSidedARL(shift)
+	if shift == 0 {
+		return up / 2
+	}
+	return 1 / (1/up + 1/d.OneSidedARL(-shift))
 }
 
 // OneSidedARL returns the average run length of the upward sum alone.
@@ -65,7 +68,7 @@ func (d CUSUM) HeadStartARL(shift float64) float64 {
 
 // upward returns the average run length of the upward sum from zero and from H/2.
 func (d CUSUM) upward(shift float64) (fromZero, fromHalf float64) {
-	n := int(min(max(d.H/0.1, 40), 100))
+	n := int(min(max(d.H/0.2, 40), 80))
 	coarse, fine := d.chain(shift, n), d.chain(shift, 2*n)
 	ratio := float64(4*n-1) / float64(2*n-1)
 	return extrapolate(coarse[0], fine[0], ratio), extrapolate(middle(coarse), middle(fine), ratio)
@@ -96,7 +99,7 @@ func middle(lengths []float64) float64 {
 }
 
 // DesignCUSUM returns the chart of slack k whose two-sided average run length without a shift is
-// arl0 values. It takes milliseconds: design once, not per value. The slack must be above zero
+// arl0 values. It takes some milliseconds: design once, not per value. The slack must be above zero
 // and arl0 above that of a chart that signals at once, about 2.
 func DesignCUSUM(k, arl0 float64) CUSUM {
 	h := root(0, 4, math.Log(arl0), func(h float64) float64 { return math.Log(CUSUM{k, h}.ARL(0)) })

@@ -65,7 +65,7 @@ func (d EWMA) chain(shift float64, n int) float64 {
 }
 
 // DesignEWMA returns the chart of weight lambda whose average run length without a shift is arl0
-// values. It takes a fraction of a second: design once, not per value.
+// values. It takes some milliseconds: design once, not per value.
 func DesignEWMA(lambda, arl0 float64) EWMA {
 	l := root(0.5, 3, math.Log(arl0), func(l float64) float64 { return math.Log(EWMA{lambda, l}.ARL(0)) })
 	return EWMA{lambda, l}
