@@ -66,6 +66,8 @@ var layers = []layer{
 	{"ingest", []string{".", "thermo/si", "ingest/senml", "ingest/mqtt", "ingest/broker", "ingest/fleet", "ingest/store/..."}, nil,
 		"the pipeline joins its siblings; it stores readings and judges none, so it needs no properties"},
 
+	{"analytics/sensor", []string{".", "thermo", "thermo/si", "analytics/cycle"}, []string{"thermo/plant"},
+		"sensors are judged by themselves and each other; what a machine should do is not known here"},
 	{"analytics/...", []string{".", "thermo", "thermo/si", "thermo/moistair", "analytics/..."}, []string{"thermo/plant"},
 		"the engine turns samples into findings, live and replayed alike, so it knows no broker, store or page"},
 	{"alerts/...", []string{".", "thermo/si", "alerts/..."}, nil,
