@@ -146,7 +146,7 @@ func (x *drawn) trouble(t *layout, e *entry, j *judge) {
 		switch p := x.draw.Float64(); {
 		case p < 0.24:
 			x.sensorTrouble(s, e, j)
-		case fixedDevice(e) && p < 0.5:
+		case fixedDevice(e) && p < 0.6:
 			x.boreTrouble(t, e, j)
 		case p < 0.36:
 			k := undercharge
@@ -216,6 +216,7 @@ func (x *drawn) severity(t *layout, e *entry, j *judge, k kindOfFault) float64 {
 			c := plant.Course{Fault: k.kind, Severity: k.value(e, s)}
 			c.Add(&f, 1)
 			v = j.at(f)
+			v.solved = v.solved && j.heats(f)
 		}
 		if !v.solved && k.kind != plant.BulbLoose {
 			top = max(s/math.Pow(k.high/k.low, 1.0/(steps-1)), k.low)
@@ -226,13 +227,16 @@ func (x *drawn) severity(t *layout, e *entry, j *judge, k kindOfFault) float64 {
 		}
 		if v.harmful {
 			harm = s
+			if v.stopped { // worse than that it would hardly run
+				top = s
+			}
 			break
 		}
 	}
 	d := x.draw
 	switch {
 	case harm > 0 && (d.chance(0.72) || seen == harm):
-		return min(harm*d.in(1.05, 1.4), k.high)
+		return min(harm*d.in(1.05, 1.4), top)
 	case seen > 0 && harm > 0:
 		return d.in(seen, 0.95*harm)
 	case seen > 0:
@@ -303,8 +307,8 @@ func (x *drawn) boreTrouble(t *layout, e *entry, j *judge) {
 	case p < 0.45:
 		x.truths = x.course(t, e, j, boreLarge, from, false)
 	default:
-		bore := -d.in(0.10, 0.20)
-		charge, ok := j.masking(bore, d.in(0, 1))
+		bore := -d.in(0.11, 0.21)
+		charge, ok := j.masking(bore, d.in(0, 0.9))
 		if !ok {
 			x.truths = x.course(t, e, j, boreSmall, from, false)
 			return

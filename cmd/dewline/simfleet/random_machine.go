@@ -25,6 +25,7 @@ type drawn struct {
 	leaves   [2]float64
 	enrolled dewline.System
 	truths   []Truth
+	met      []plant.Conditions // in the cooling of a comfort machine, by the outdoor air
 	points   []dewline.PointFitting
 	seen     seen
 }
@@ -80,7 +81,10 @@ func (x *drawn) design(t *layout, e *entry) (j *judge, err error) {
 		if m, err = x.built(e); err != nil {
 			continue
 		}
-		e.m = m
+		e.m, x.met = m, nil
+		if e.kind.Comfort() {
+			x.met = e.survey(t)
+		}
 		if !x.commission(t, e) {
 			err = errors.New("no machine drawn works in its weather")
 			continue
@@ -257,44 +261,67 @@ func (x *drawn) coldMachine(e *entry, s *plant.Spec) (kW float64) {
 }
 
 // commission sets the superheat of a machine that cannot hold it to what a technician would charge it to:
-// the target of the charging chart in the usual weather of the site, by the rule of thumb behind the common
-// charts, (3 wet bulb - 80 - dry bulb)/2 in °F, give or take what charging by gauges does; and so high that the
-// coolest weather does not flood it.
+// the target of the charging chart under the usual conditions of the site, by the rule of thumb behind the
+// common charts, (3 wet bulb - 80 - dry bulb)/2 in °F, give or take what charging by gauges does; and so high that
+// hardly any hour floods it.
 func (x *drawn) commission(t *layout, e *entry) bool {
-	if e.spec.Metering != plant.Orifice && e.spec.Metering != plant.CapillaryTube {
+	if !fixedDevice(e) {
 		return true
 	}
-	c := e.conditions(t)[1]
-	least := 3.8
+	const (
+		least = 3.0 // K, in nine of ten conditions
+		spots = 15
+	)
+	three := e.conditions(t)
+	met := three[:]
+	if len(x.met) > spots {
+		met = nil
+		for i := range spots {
+			met = append(met, x.met[(2*i+1)*len(x.met)/(2*spots)])
+		}
+	}
+	usual := three[1]
 	target := x.draw.in(4, 6)
 	if e.kind.Comfort() {
-		wet := wetBulbC(c.IndoorC, 50)
-		target = (3*(wet*1.8+32)-80-(c.OutdoorC*1.8+32))/2/1.8 + 1.1*max(min(x.draw.NormFloat64(), 2), -2)
+		wet := wetBulbC(usual.IndoorC, 100*usual.IndoorRatio/e.m.HumidityRatio(usual.IndoorC, 100))
+		target = (3*(wet*1.8+32)-80-(usual.OutdoorC*1.8+32))/2/1.8 + 1.1*max(min(x.draw.NormFloat64(), 2), -2)
 	}
 	target = min(max(target, least+0.8), 13)
-	most := 0.75 * (e.m.Spec.RatedIndoorC - e.m.Spec.EvaporatingC)
-	low, high := 1.5, most
-	for range 14 {
+	enough := func(m *plant.Machine) (bool, error) {
+		low := 0
+		for _, c := range met {
+			st, err := m.Solve(c)
+			if err != nil {
+				return false, err
+			}
+			if st.SuperheatK < least {
+				low++
+			}
+		}
+		st, err := m.Solve(usual)
+		return 10*low <= len(met) && st.SuperheatK > target, err
+	}
+	low, high := 1.5, 0.78*(e.m.Spec.RatedIndoorC-e.m.Spec.EvaporatingC)
+	ok := false
+	for range 9 {
 		e.spec.SuperheatK = (low + high) / 2
 		m, err := plant.Design(e.spec)
 		if err != nil {
 			high = e.spec.SuperheatK
 			continue
 		}
-		e.m = m
-		all := e.conditions(t)
-		usual, err := m.Solve(all[1])
-		cool, err2 := m.Solve(all[0])
-		if err != nil || err2 != nil {
+		yes, err := enough(m)
+		if err != nil {
 			return false
 		}
-		if usual.SuperheatK < target || cool.SuperheatK < least {
-			low = e.spec.SuperheatK
+		if yes {
+			high, ok = e.spec.SuperheatK, true
+			e.m = m
 		} else {
-			high = e.spec.SuperheatK
+			low = e.spec.SuperheatK
 		}
 	}
-	return true
+	return ok
 }
 
 // wetBulbC is Stull's fit (2011) for air near sea level, good to some tenths.

@@ -326,6 +326,14 @@ func (e *entry) prepare(t *layout) (err error) {
 	return err
 }
 
+// used is the use with what all have in common.
+func (e *entry) used() plant.Use {
+	use := e.use
+	use.UTCOffsetS = 3600
+	use.RainOnCoil = e.kind.Comfort()
+	return use
+}
+
 // build makes the running system of an entry.
 func (e *entry) build(t *layout, config *dewline.Fleet, index uint64) (*system, error) {
 	c, ok := config.System(e.systemID())
@@ -333,9 +341,7 @@ func (e *entry) build(t *layout, config *dewline.Fleet, index uint64) (*system, 
 		return nil, fmt.Errorf("not in the fleet file")
 	}
 	seed, sigma := t.o.Seed*1009+index, 0.4
-	use := e.use
-	use.UTCOffsetS = 3600
-	use.RainOnCoil = e.kind.Comfort()
+	use := e.used()
 	var courses []plant.Course
 	for _, c := range e.courses {
 		courses = append(courses, c.Course)

@@ -1,6 +1,7 @@
 package simfleet
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"io"
@@ -62,8 +63,7 @@ func ReadTruth(r io.Reader) (truth []Truth, err error) {
 }
 
 // judge finds when faults can be seen and when they do harm, by solving the machine with and without
-// them under three sets of conditions that it meets: cool, usual and warm weather of its span, in its hours
-// of use, with the space at its set point.
+// them under three sets of conditions that it meets in its span: in cool, usual and warm weather.
 type judge struct {
 	m          *plant.Machine
 	comfort    bool
@@ -77,7 +77,11 @@ type judge struct {
 type seen struct{ discharge, returnAir, split bool }
 
 // verdict is what a judge finds at one time.
-type verdict struct{ detectable, harmful, solved bool }
+type verdict struct {
+	detectable, harmful bool
+	stopped             bool // under some of the conditions a pressure switch opens
+	solved              bool // the model has an answer
+}
 
 func (e *entry) judge(t *layout, see seen) *judge {
 	j := &judge{m: e.m, comfort: e.kind.Comfort(), conditions: e.conditions(t), seen: see}
@@ -88,9 +92,17 @@ func (e *entry) judge(t *layout, see seen) *judge {
 	return j
 }
 
-// conditions returns a cool, a usual and a warm hour of the entry's span: the outdoor air's quantiles of
-// 0.15, 0.5 and 0.9.
+// conditions returns a cool, a usual and a warm hour of the entry's running: the outdoor air's quantiles
+// of 0.15, 0.5 and 0.9.
 func (e *entry) conditions(t *layout) (all [3]plant.Conditions) {
+	quantiles := [3]float64{0.15, 0.5, 0.9}
+	if e.drawn != nil && len(e.drawn.met) > 8 {
+		met := e.drawn.met
+		for i, q := range quantiles {
+			all[i] = met[int(q*float64(len(met)-1)+0.5)]
+		}
+		return all
+	}
 	var outdoor []float64
 	comfort := e.kind.Comfort()
 	for at := t.o.Start.Unix(); at < t.o.Present.Unix(); at += 7000 {
@@ -109,7 +121,7 @@ func (e *entry) conditions(t *layout) (all [3]plant.Conditions) {
 	if comfort {
 		rh = 50
 	}
-	for i, q := range [3]float64{0.15, 0.5, 0.9} {
+	for i, q := range quantiles {
 		c := e.m.Rating()
 		c.OutdoorC = outdoor[int(q*float64(len(outdoor)-1)+0.5)]
 		c.OutdoorRatio = e.m.HumidityRatio(c.OutdoorC, 50)
@@ -124,6 +136,40 @@ func (e *entry) conditions(t *layout) (all [3]plant.Conditions) {
 		all[i] = c
 	}
 	return all
+}
+
+// survey runs the healthy machine through a cool, a usual and a warm day of the span and returns the
+// conditions that its cooling meets, by the outdoor air. Rooms are drier or warmer than their set points
+// suggest, and what a fault does hangs on it.
+func (e *entry) survey(t *layout) (met []plant.Conditions) {
+	start, present := float64(t.o.Start.Unix()), float64(t.o.Present.Unix())
+	type noon struct{ at, tempC float64 }
+	var noons []noon
+	for at := start - math.Mod(start, 86400) + 12*3600; at < present || len(noons) == 0; at += 86400 {
+		noons = append(noons, noon{at, e.weather.At(at).TempC})
+	}
+	slices.SortFunc(noons, func(a, b noon) int { return cmp.Compare(a.tempC, b.tempC) })
+	days := make([]float64, 0, 3)
+	for _, q := range [3]float64{0.15, 0.5, 0.9} {
+		days = append(days, noons[int(q*float64(len(noons)-1)+0.5)].at)
+	}
+	slices.Sort(days)
+	run := plant.NewRun(e.m, e.weather, e.used(), nil, 1)
+	for _, at := range slices.Compact(days) {
+		ran := 0
+		for minute := -8 * 60; minute < 9*60; minute++ { // the morning sets the room
+			now := run.Step(at + float64(minute)*60)
+			if ran++; !now.On || now.Mode != plant.Cooling {
+				ran = 0
+			}
+			if ran >= 15 && minute > -3*60 && minute%4 == 0 {
+				met = append(met, plant.Conditions{OutdoorC: now.OutdoorC, OutdoorRatio: e.m.HumidityRatio(now.OutdoorC, 50),
+					IndoorC: now.ReturnC, IndoorRatio: e.m.HumidityRatio(now.ReturnC, now.ReturnRH), Speed: now.Speed})
+			}
+		}
+	}
+	slices.SortStableFunc(met, func(a, b plant.Conditions) int { return cmp.Compare(a.OutdoorC, b.OutdoorC) })
+	return met
 }
 
 // stops says whether a machine that has no steady state is stopped by a switch.
@@ -144,7 +190,7 @@ func (j *judge) at(f plant.Faults) verdict {
 		c.Faults = f
 		st, err := j.m.Solve(c)
 		if err != nil {
-			v.harmful = true // it does not run on
+			v.harmful, v.stopped = true, true
 			v.solved = v.solved && stops(err)
 			moved++
 			continue
@@ -165,6 +211,17 @@ const (
 	clampK, airK, hotK = 0.29, 0.29, 0.58
 	lowPa, highPa      = 4.6e3, 11.5e3
 )
+
+// heats says whether a heat pump still heats with faults; other machines need not.
+func (j *judge) heats(f plant.Faults) bool {
+	if !j.m.Spec.HeatPump {
+		return true
+	}
+	c := j.m.HeatingRating()
+	c.Faults = f
+	_, err := j.m.Solve(c)
+	return err == nil
+}
 
 // moved says whether any feature that is seen has moved by more than twice its standard uncertainty.
 func (j *judge) moved(a, b *plant.Steady, c plant.Conditions) bool {
@@ -203,7 +260,7 @@ func (j *judge) harms(a, b *plant.Steady) bool {
 func (j *judge) sound() bool {
 	for i := range j.healthy {
 		s := &j.healthy[i]
-		if !j.ok[i] || s.SuctionQuality < 1 || s.SuperheatK < 2.2 || s.SubcoolingK < 1 || s.DischargeK > 383 {
+		if !j.ok[i] || s.SuctionQuality < 1 || s.SuperheatK < 3 || s.SubcoolingK < 1 || s.DischargeK > 383 {
 			return false
 		}
 		if j.comfort && j.m.EvaporatorOutletDewC(s) < 1 {
