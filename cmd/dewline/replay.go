@@ -2,12 +2,14 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"slices"
 
 	"dewline"
 	"dewline/alerts"
@@ -18,26 +20,25 @@ import (
 // replayCommand runs recordings through the engine of the service, without broker and store.
 type replayCommand struct {
 	Fleet      string   `required:"" placeholder:"FLEET.yaml" help:"The fleet file."`
-	Diary      string   `placeholder:"FILE" help:"Write what was found of which system, when and why, as a line of JSON each."`
+	Diary      string   `placeholder:"FILE" help:"Write what was believed of each system on each day, and why, as a line of JSON each."`
 	Recordings []string `arg:"" name:"recording" help:"Recordings (.ndjson, .ndjson.gz, .ndjson.zst) or folders of them."`
 }
 
 // Run writes the alerts of the recordings to standard output, as the API lists them.
-func (c *replayCommand) Run(ctx context.Context, std *streams) error {
+func (c *replayCommand) Run(ctx context.Context, std *streams) (err error) {
 	fleet, err := readFleet(c.Fleet)
 	if err != nil {
 		return err
 	}
 	r := replay{fleet: fleet, progress: std.err}
 	if c.Diary != "" {
-		f, err := os.Create(c.Diary)
-		if err != nil {
-			return err
+		f, failed := os.Create(c.Diary)
+		if failed != nil {
+			return failed
 		}
-		defer f.Close()
 		buffered := bufio.NewWriter(f)
 		r.diary = json.NewEncoder(buffered)
-		defer buffered.Flush()
+		defer func() { err = errors.Join(err, buffered.Flush(), f.Close()) }()
 	}
 	list, err := r.run(ctx, c.Recordings)
 	if err != nil {
@@ -99,12 +100,11 @@ func (r *replay) run(ctx context.Context, paths []string) ([]dewline.Alert, erro
 	take := func() error {
 		var out analytics.Output
 		engine.Drain(&out)
-		for _, f := range out.Findings {
-			if r.diary == nil {
-				continue
-			}
-			if err := r.diary.Encode(diaryLine(f)); err != nil {
-				return err
+		if r.diary != nil {
+			for _, n := range diaryOf(&out) {
+				if err := r.diary.Encode(n); err != nil {
+					return err
+				}
 			}
 		}
 		for _, c := range book.Apply(out.Findings) {
@@ -123,7 +123,7 @@ func (r *replay) run(ctx context.Context, paths []string) ([]dewline.Alert, erro
 		if err != nil {
 			return nil, err
 		}
-		engine.Offer(batch.Samples)
+		engine.Offer(batch.Samples, batch.Events...)
 		done += int64(len(batch.Samples))
 		meter.readings(done, sum.Readings)
 		if err := take(); err != nil {
@@ -149,25 +149,10 @@ func (r *replay) run(ctx context.Context, paths []string) ([]dewline.Alert, erro
 	return list, nil
 }
 
-// diaryEntry is what was found of a system, with why.
-type diaryEntry struct {
-	System    dewline.SystemID   `json:"system,omitempty"`
-	Systems   []dewline.SystemID `json:"systems,omitempty"`
-	Condition dewline.Condition  `json:"condition"`
-	Severity  dewline.Severity   `json:"severity"`
-	Onset     string             `json:"onset"`
-	Detected  string             `json:"detected"`
-	Cleared   string             `json:"cleared,omitempty"`
-	Causes    []dewline.Cause    `json:"causes"`
-	Why       []string           `json:"why,omitempty"`
-}
-
-func diaryLine(f dewline.Finding) diaryEntry {
-	stamp := func(m dewline.Millis) string {
-		if m == 0 {
-			return ""
-		}
-		return m.Time().Format("2006-01-02T15:04:05.999Z07:00")
-	}
-	return diaryEntry{f.System, f.Systems, f.Condition, f.Severity, stamp(f.Onset), stamp(f.Detected), stamp(f.Cleared), f.Causes, f.Evidence}
+// diaryOf returns what the engine noted of days, in the order of days and systems.
+func diaryOf(out *analytics.Output) []dewline.DayNote {
+	slices.SortStableFunc(out.Diary, func(a, b dewline.DayNote) int {
+		return cmp.Or(cmp.Compare(a.Day, b.Day), cmp.Compare(a.System, b.System))
+	})
+	return out.Diary
 }
