@@ -24,6 +24,7 @@ type commands struct {
 	Check    checkCommand    `cmd:"" help:"Check a fleet file and report everything that is wrong in it."`
 	Props    propsCommand    `cmd:"" help:"Look up refrigerants: pressure-temperature tables, superheat and subcooling, states by the thousand."`
 	Replay   replayCommand   `cmd:"" help:"Run recordings through the engine of the service and write the alerts."`
+	Score    scoreCommand    `cmd:"" help:"Hold alerts against the truth: those of a file, or the engine's on invented fleets."`
 	Demo     demoCommand     `cmd:"" help:"Run the whole service on an invented fleet."`
 	Serve    serveCommand    `cmd:"" help:"Run the service: broker, ingest, store, analytics, alerts and pages in one process."`
 	Gateway  gatewayCommand  `cmd:"" help:"Make, list, rotate and remove the credentials of gateways."`
