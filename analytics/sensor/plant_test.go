@@ -121,24 +121,20 @@ func (s *site) read(n *plant.Now, rng *rand.Rand) (v readings) {
 // run lets a watch look at a machine and returns it.
 func (s *site) run(t testing.TB) *sensor.Watch {
 	t.Helper()
-	c, m := s.system(t)
+	c, _ := s.system(t)
 	if s.every == 0 {
 		s.every = 60
 	}
-	weather := s.weather
-	r := plant.NewRun(m, &weather, s.use, s.courses, s.seed+1)
+	next := s.recorder(t)
 	w := s.watch
 	if w == nil {
 		w = &sensor.Watch{}
 	}
 	d := driver{w: w, m: c, interval: time.Duration(s.every) * time.Second, mean: s.mean}
-	rng := rand.New(rand.NewPCG(s.seed, 3))
 	var sum readings
 	var count float64
-	for minute := range s.days * 1440 {
-		unix := s.from + float64(minute)*60
-		v := s.read(r.Step(unix), rng)
-		at := dewline.Millis(unix * 1000)
+	for range s.days * 1440 {
+		at, v := next()
 		if s.change != nil {
 			s.change(at, &v)
 		}
@@ -150,7 +146,7 @@ func (s *site) run(t testing.TB) *sensor.Watch {
 			}
 		}
 		count++
-		if int64(unix)%s.every != 0 {
+		if int64(at)/1000%s.every != 0 {
 			continue
 		}
 		if s.mean {
@@ -168,6 +164,21 @@ func (s *site) run(t testing.TB) *sensor.Watch {
 		}
 	}
 	return w
+}
+
+// recorder returns what gives the readings of minute after minute.
+func (s *site) recorder(t testing.TB) func() (dewline.Millis, readings) {
+	t.Helper()
+	_, m := s.system(t)
+	weather := s.weather
+	r := plant.NewRun(m, &weather, s.use, s.courses, s.seed+1)
+	rng := rand.New(rand.NewPCG(s.seed, 3))
+	minute := 0
+	return func() (dewline.Millis, readings) {
+		unix := s.from + float64(minute)*60
+		minute++
+		return dewline.Millis(unix * 1000), s.read(r.Step(unix), rng)
+	}
 }
 
 // driver offers readings to a watch as the engine does.

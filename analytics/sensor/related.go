@@ -75,7 +75,7 @@ func (w *Watch) related(from, to dewline.Millis) {
 	// The first explanation that holds is taken: after it the others would only see its shadow.
 	swapped := sp.Cooling >= least && w.swapped(&m)
 	odd := !swapped && w.crossed(&m, from, to)
-	if !swapped && !odd && w.unit(from, to) || odd || sp.Cooling < least || st.Gateway.Kind == FrozenGateway {
+	if !swapped && !odd && w.unit(&m, from, to) || odd || sp.Cooling < least || st.Gateway.Kind == FrozenGateway {
 		return
 	}
 	for _, i := range [...]int{suctionT, liquidT} {

@@ -52,10 +52,11 @@ type night struct {
 
 // offset is the error of one sensor as nights tell it: reading less truth.
 type offset struct {
-	Value, U    float32
-	Probability float32 // that the sensor is wrong beyond its accuracy
-	Nights      uint8
-	Since, Sure dewline.Millis
+	Value, U      float32
+	Wrong, WrongU float32 // the same, given that it is this sensor that is wrong
+	Probability   float32 // that the sensor is wrong beyond its accuracy
+	Nights        uint8
+	Since, Sure   dewline.Millis
 }
 
 func (r *rest) forget(p dewline.Point) {
@@ -260,7 +261,7 @@ func (w *Watch) weigh(day int32, at dewline.Millis) {
 		if len(v) >= enoughNights && math.Abs(med) > 3+u && spread < 1.5 && r.Found[restOutdoor].Probability < 0.5 {
 			o.Probability = 0.7
 		}
-		o.judge(at, r.oldest())
+		o.judge(at, r.oldest(), 0)
 	}
 }
 
@@ -294,13 +295,15 @@ func (o *offset) set(n int, value, u float64) {
 	if n >= enoughNights {
 		o.Value, o.U = float32(value), float32(u)
 	}
+	o.Wrong, o.WrongU = o.Value, o.U
 }
 
-func (o *offset) judge(at, first dewline.Millis) {
+func (o *offset) judge(at, first dewline.Millis, of float32) {
 	switch {
-	case o.Probability >= 0.6 && o.Sure == 0:
+	case o.Sure != 0 && o.Probability >= 0.2:
+	case o.Probability >= 0.6 || of >= 0.75 && o.Probability >= 0.3: // one of them is, and it may be this
 		o.Since, o.Sure = first, at
-	case o.Probability < 0.3:
+	default:
 		o.Since, o.Sure = 0, 0
 	}
 }
@@ -369,22 +372,37 @@ func (w *Watch) weighTransducers(day int32, at dewline.Millis) {
 		}
 	}
 
-	const priorWrong = 0.02
-	var logs, weights [numTransducer + 1]float64
-	var value, variance [numTransducer + 1][numTransducer]float64
-	for j := range numTransducer + 1 { // the last: none is wrong
-		if j < numTransducer && n[j] == 0 {
-			logs[j] = math.Inf(-1)
+	const (
+		priorWrong = 0.02 // of each transducer, at any time
+		priorGas   = 0.02 // of air that stands in the high side alone, behind a valve or liquid
+		none, gas  = numTransducer, numTransducer + 1
+	)
+	// What is common is small as long as there is liquid and no foreign gas, and may be anything else.
+	const (
+		farther  = 10
+		priorFar = 0.1
+		numCases = 2 * (numTransducer + 2)
+	)
+	var logs [numCases]float64
+	var value, variance [numCases][numTransducer]float64
+	for i := range logs {
+		j, c0 := i/2, common
+		log := math.Log(1 - priorFar)
+		if i%2 == 1 {
+			c0, log = farther*common, math.Log(priorFar)
+		}
+		if j < none && n[j] == 0 || j == gas && !(n[0] > 0 && max(y[1], y[2]) > y[0]) {
+			logs[i] = math.Inf(-1)
 			continue
 		}
 		var v, own [numTransducer]float64
-		sum, sumY, log := 0.0, 0.0, 0.0
+		sum, sumY := 0.0, 0.0
 		for k := range numTransducer {
 			if n[k] == 0 {
 				continue
 			}
 			own[k] = math.Pow(w.machine.Uncertainty(dewline.Point(k+1)), 2)
-			if k == j {
+			if k == j || j == gas && k > 0 {
 				own[k] = math.Pow(max(4*w.limit(k), 100_000), 2)
 			}
 			v[k] = own[k] + eps[k]*eps[k]
@@ -392,45 +410,57 @@ func (w *Watch) weighTransducers(day int32, at dewline.Millis) {
 			sumY += y[k] / v[k]
 			log -= 0.5 * (math.Log(v[k]) + y[k]*y[k]/v[k])
 		}
-		c2 := common * common / (1 + common*common*sum) // variance of c
-		log -= 0.5 * (math.Log1p(common*common*sum) - sumY*sumY*c2)
-		prior := priorWrong
-		if j == numTransducer {
-			prior = 1 - numTransducer*priorWrong
+		c2 := c0 * c0 / (1 + c0*c0*sum) // variance of c
+		log -= 0.5 * (math.Log1p(c0*c0*sum) - sumY*sumY*c2)
+		switch j {
+		case none:
+			log += math.Log(1 - numTransducer*priorWrong - priorGas)
+		case gas:
+			log += math.Log(priorGas)
+		default:
+			log += math.Log(priorWrong)
 		}
-		logs[j] = log + math.Log(prior)
-		c := c2 * sumY
+		logs[i] = log
 		for k := range numTransducer {
-			if n[k] == 0 {
+			if n[k] == 0 || j == gas && k > 0 {
 				continue
 			}
 			share := own[k] / v[k]
-			value[j][k] = share * (y[k] - c)
-			variance[j][k] = share*eps[k]*eps[k] + share*share*c2
+			value[i][k] = share * (y[k] - c2*sumY)
+			variance[i][k] = share*eps[k]*eps[k] + share*share*c2
 		}
 	}
-	most, total := slices.Max(logs[:]), 0.0
-	for j := range logs {
-		weights[j] = math.Exp(logs[j] - most)
-		total += weights[j]
+	most, total, weights := slices.Max(logs[:]), 0.0, logs
+	for i := range weights {
+		weights[i] = math.Exp(logs[i] - most)
+		total += weights[i]
 	}
+	// over returns the sum of weights and the mean and variance of a sensor's error over cases from to.
+	over := func(k, from, to int) (weight, mean, variance2 float64) {
+		square := 0.0
+		for i := from; i < to; i++ {
+			weight += weights[i]
+			mean += weights[i] * value[i][k]
+			square += weights[i] * (variance[i][k] + value[i][k]*value[i][k])
+		}
+		if weight == 0 {
+			return 0, 0, 0
+		}
+		mean /= weight
+		return weight / total, mean, max(square/weight-mean*mean, eps[k]*eps[k])
+	}
+	sensors, _, _ := over(0, 0, 2*none)
 	for k := range numTransducer {
 		o := &r.Found[k]
 		if base < 0 || n[k] == 0 {
-			o.set(0, 0, 0)
-			o.Probability = 0
-			o.judge(at, 0)
+			*o = offset{}
 			continue
 		}
-		mean, square := 0.0, 0.0
-		for j := range weights {
-			p := weights[j] / total
-			mean += p * value[j][k]
-			square += p * (variance[j][k] + value[j][k]*value[j][k])
-		}
-		o.set(n[k], mean, math.Sqrt(max(square-mean*mean, eps[k]*eps[k])))
-		o.Probability = float32(weights[k] / total)
-		o.judge(at, r.oldest())
+		_, mean, v := over(k, 0, numCases)
+		o.set(n[k], mean, math.Sqrt(v))
+		own, mean, v := over(k, 2*k, 2*k+2)
+		o.Wrong, o.WrongU, o.Probability = float32(mean), float32(math.Sqrt(v)), float32(own)
+		o.judge(at, r.oldest(), float32(sensors))
 	}
 }
 
@@ -465,5 +495,5 @@ func (w *Watch) weighOutdoor(day int32, at dewline.Millis) {
 			o.Probability = 0.65
 		}
 	}
-	o.judge(at, r.oldest())
+	o.judge(at, r.oldest(), 0)
 }

@@ -140,7 +140,7 @@ func (w *Watch) absent(i int, from, to dewline.Millis, live int) {
 		p.Doubt.good(Absent, from, to)
 		return
 	}
-	if p.Changed == 0 || sp.Bad&(1<<i) != 0 || sp.Ran < 1800 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
+	if !lively(i) && i != outdoorT && i != returnT || p.Changed == 0 || sp.Bad&(1<<i) != 0 || sp.Ran < 1800 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
 		return
 	}
 	p.Doubt.add(Absent, p.lastSeen(from), 0, time.Duration(sp.Ran)*time.Second)
@@ -198,7 +198,7 @@ func (w *Watch) stuck(i int, mv movers, from, to dewline.Millis) {
 const (
 	enoughNoise = 20 // second differences to judge noise by
 	noiseFactor = 6  // above what such a sensor has
-	quietFactor = 2
+	quietFactor = 2  // that a neighbour may have, or a third of what the noisy one has
 )
 
 // usualNoise returns the standard deviation of noise that a sensor may have in health: a share of its limit
@@ -235,9 +235,9 @@ func (w *Watch) noisy(i int, from, to dewline.Millis) {
 	case hasRun && hasOff:
 		seen = run && off && white
 	case hasOff:
-		seen = off && white && w.quietBut(i, false)
+		seen = off && white && w.quietBut(i, false, p.Off.sd()/usual)
 	default:
-		seen = run && white && w.quietBut(i, true)
+		seen = run && white && w.quietBut(i, true, p.Run.sd()/usual)
 	}
 	if !seen {
 		if !run && !off {
@@ -257,8 +257,8 @@ func (w *Watch) noisy(i int, from, to dewline.Millis) {
 	p.Doubt.believe(Noisy, to, p.Doubt.Spells >= 3)
 }
 
-// quietBut says whether all lively neighbours of a point are quiet.
-func (w *Watch) quietBut(i int, whileRunning bool) bool {
+// quietBut says whether all lively neighbours of a point are quiet beside its own factor.
+func (w *Watch) quietBut(i int, whileRunning bool, factor float64) bool {
 	quiet := 0
 	for j := range w.State.Points {
 		n := &w.State.Points[j].Off
@@ -268,7 +268,7 @@ func (w *Watch) quietBut(i int, whileRunning bool) bool {
 		if j == i || !lively(j) || n.N < enoughNoise {
 			continue
 		}
-		if n.sd() > quietFactor*w.usualNoise(j) {
+		if n.sd() > max(quietFactor, factor/3)*w.usualNoise(j) {
 			return false
 		}
 		quiet++

@@ -54,7 +54,9 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 		fallen := small(m.approach, 1.2) && u.Approach >= 3 && d.subcooling >= 2.5 && small(d.overAir, 0.8)
 		jumped := math.Abs(d.subcooling) >= 6 && w.machine.System.Receiver
 		moved[1] = (fallen || jumped) && small(d.superheat, 2.5) && quiet(d.hot, 5)
-		moved[2] = math.Abs(d.hot) >= 10 && small(d.superheat, 2.5) && small(d.subcooling, 1.5)
+		// Liquid that comes back now and then cools the discharge gas and hardly moves the mean superheat.
+		dry := m.superheat > 5 && u.Superheat > 5 && w.calmLine()
+		moved[2] = d.hot <= -12 && dry && small(d.superheat, 2.5) && small(d.subcooling, 1.5)
 	}
 	calm := alike && quiet(d.superheat, 3.5) && quiet(d.subcooling, 2) && quiet(d.hot, 6)
 	ran := time.Duration(st.Spell.Ran) * time.Second
@@ -88,6 +90,12 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 		}
 	}
 	w.coldDischarge(m, from, to)
+}
+
+// calmLine says whether the suction line does not swing.
+func (w *Watch) calmLine() bool {
+	p := &w.State.Points[suctionT]
+	return float64(p.Low) > float64(p.Mean)-4
 }
 
 // stepKind tells a clamp that feels the air from one that is off by a constant, 0 where it is neither, and

@@ -16,7 +16,7 @@ var pressureFactors = [...]float64{
 
 // unit judges whether readings are of another unit: as they are they contradict their neighbours by far, by
 // a known conversion they fit. It says whether it has seen any.
-func (w *Watch) unit(from, to dewline.Millis) (seen bool) {
+func (w *Watch) unit(m *means, from, to dewline.Millis) (seen bool) {
 	for i := range numPoints {
 		p := &w.State.Points[i]
 		var factor, size float64
@@ -25,9 +25,9 @@ func (w *Watch) unit(from, to dewline.Millis) (seen bool) {
 		case p.Doubt.Kind == Stuck || p.Doubt.Kind == Open || p.flat(from):
 			continue
 		case i <= dischargeP:
-			factor, size, found, judged = w.pressureUnit(i)
+			factor, size, found, judged = w.pressureUnit(i, m)
 		case i <= outdoorT:
-			factor, size, found, judged = w.temperatureUnit(i)
+			factor, size, found, judged = w.temperatureUnit(i, m)
 		}
 		switch {
 		case found:
@@ -45,7 +45,7 @@ func (w *Watch) unit(from, to dewline.Millis) (seen bool) {
 
 // pressureUnit judges a pressure at rest against the other one and the air, or while running against the
 // line it stands on. A machine that has lost its charge has low pressures too, but on both sides.
-func (w *Watch) pressureUnit(i int) (factor, size float64, found, judged bool) {
+func (w *Watch) pressureUnit(i int, m *means) (factor, size float64, found, judged bool) {
 	st := &w.State
 	p := &st.Points[i]
 	ambient := w.machine.Ambient(dewline.Point(i + 1))
@@ -72,7 +72,7 @@ func (w *Watch) pressureUnit(i int) (factor, size float64, found, judged bool) {
 			}
 		}
 	}
-	if p.MeanN < 3 || st.Spell.Cooling < least || !w.pumps() {
+	if p.MeanN < 3 || st.Spell.Cooling < least {
 		return 0, 0, false, judged
 	}
 	clamp, low, high := liquidT, -1.0, 25.0 // subcooling
@@ -94,6 +94,14 @@ func (w *Watch) pressureUnit(i int) (factor, size float64, found, judged bool) {
 	is := apart(reading + ambient)
 	if within(is, -12, 45) {
 		return 0, 0, false, true
+	}
+	// A machine that is nearly empty has far too low pressures in earnest. It cools no air, and its discharge gas is
+	// as hot as the pressures say.
+	if low := is < 0 && i != suctionP || is > 0 && i == suctionP; low {
+		fed := i != suctionP && within(m.superheat, -3, 25)
+		if !fed && !(m.in-m.supply > 6) && !(m.excess < -25) {
+			return 0, 0, false, true
+		}
 	}
 	best := math.Inf(1)
 	for _, f := range pressureFactors {
@@ -133,38 +141,30 @@ func (w *Watch) airs() (cold, warm float64) {
 
 // temperatureUnit judges a line or the air outdoors against the pressures: degrees Fahrenheit taken for
 // Celsius, or turned into Celsius twice. The factor is 1.8 or 1/1.8.
-func (w *Watch) temperatureUnit(i int) (factor, size float64, found, judged bool) {
+func (w *Watch) temperatureUnit(i int, m *means) (factor, size float64, found, judged bool) {
 	st := &w.State
 	p := &st.Points[i]
 	if p.MeanN < 3 || st.Spell.Cooling < least {
 		return 0, 0, false, false
 	}
-	abs := func(i int) float64 {
-		q := &st.Points[i]
-		if q.MeanN < 3 || q.Doubt.Sure != 0 {
-			return math.NaN()
-		}
-		return float64(q.Mean) + w.machine.Ambient(dewline.Point(i+1))
-	}
-	high := abs(liquidP)
-	if math.IsNaN(high) {
-		high = abs(dischargeP)
-	}
-	dew, _ := w.saturation(abs(suctionP))
-	hot, bubble := w.saturation(high)
 	v := float64(p.Mean)
 	// The difference that must make sense, and within what it does: as it is by a wide margin, turned by a narrow one.
 	var of func(v float64) float64
 	var wide, narrow [2]float64
 	switch i {
 	case suctionT:
-		of, wide, narrow = func(v float64) float64 { return v - dew }, [2]float64{-8, 30}, [2]float64{-2, 25}
+		of, wide, narrow = func(v float64) float64 { return v - m.dew }, [2]float64{-8, 30}, [2]float64{-2, 25}
 	case liquidT:
-		of, wide, narrow = func(v float64) float64 { return bubble - v }, [2]float64{-12, 25}, [2]float64{-2, 22}
+		of, wide, narrow = func(v float64) float64 { return m.bubble - v }, [2]float64{-12, 25}, [2]float64{-2, 22}
 	case dischargeT:
-		of, wide, narrow = func(v float64) float64 { return v - hot }, [2]float64{-12, 75}, [2]float64{5, 60}
+		// What a starved evaporator does to the discharge gas is allowed for.
+		usual, ok := w.machine.DischargeSuperheatAt(m.dew, m.cond, m.superheat)
+		if !ok {
+			return 0, 0, false, false
+		}
+		of, wide, narrow = func(v float64) float64 { return v - m.hotDew - usual }, [2]float64{-60, 45}, [2]float64{-20, 20}
 	default:
-		of, wide, narrow = func(v float64) float64 { return (hot+bubble)/2 - v }, [2]float64{-8, 45}, [2]float64{3, 28}
+		of, wide, narrow = func(v float64) float64 { return m.cond - v }, [2]float64{-8, 45}, [2]float64{3, 28}
 	}
 	is := of(v)
 	if math.IsNaN(is) {
@@ -209,7 +209,7 @@ func (w *Watch) jump(i int) float64 {
 		return 0
 	}
 	ratio := math.Exp(float64(p.BadLog)) / float64(p.Last)
-	best, factor := 0.8, 0.0
+	best, factor := 1.0, 0.0
 	for _, f := range pressureFactors {
 		if off := math.Abs(math.Log(ratio * f)); off < best {
 			best, factor = off, f

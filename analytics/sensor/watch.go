@@ -89,7 +89,7 @@ type point struct {
 	RestN       uint16
 	Min, Max    float32
 	Last, Last2 float32
-	Mean        float32 // while cooling steadily
+	Mean, Low   float32 // while cooling steadily, and the lowest of that
 	Rest        float32 // while resting
 
 	// Second differences, until there are enough to judge noise.
@@ -192,7 +192,9 @@ func (w *Watch) Frame(m *cycle.Machine, fr *cycle.Frame, f *cycle.Features, s Si
 		p.Last2, p.Last = p.Last, v
 		switch {
 		case cooling:
-			p.MeanN++
+			if p.MeanN++; p.MeanN == 1 || v < p.Low {
+				p.Low = v
+			}
 			p.Mean += (v - p.Mean) / float32(p.MeanN)
 		case c == resting:
 			p.RestN++
@@ -326,6 +328,9 @@ func (w *Watch) Implausible(p dewline.Point, at dewline.Millis, value float64) {
 		}
 		x.Doubt.A = float32(value)
 		x.Doubt.believe(Open, at, x.BadFor >= 1800)
+		if x.Doubt.Sure == at {
+			x.Doubt.SizeU = float32(w.jump(int(p) - 1))
+		}
 	}
 }
 

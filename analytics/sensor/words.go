@@ -32,7 +32,7 @@ func (w *Watch) Doubts(dst []Doubt) []Doubt {
 				consider(w.doubt(p, c))
 			}
 		}
-		if k := restOf(p); k >= 0 && st.Rest.Found[k].Sure != 0 {
+		if k := restOf(p); k >= 0 && (st.Rest.Found[k].Sure != 0 || st.Rest.Found[k].Probability >= 0.3) {
 			consider(w.restDoubt(p, &st.Rest.Found[k]))
 		}
 		if best.Kind != 0 {
@@ -54,8 +54,8 @@ func (w *Watch) doubt(p dewline.Point, c *suspicion) Doubt {
 		d.Probability *= 0.5
 	}
 	if c.Kind == Open {
-		if f := w.jump(int(p) - 1); f != 0 {
-			d.Kind, d.Probability = UnitFactor, believed[UnitFactor]
+		if f := d.SizeU; f != 0 { // of this kind, the factor of units that explains it
+			d.Kind, d.SizeU, d.Probability = UnitFactor, 0, believed[UnitFactor]
 			d.Evidence = fmt.Sprintf("%s sends values that are not possible, the last %s; multiplied by about %.4g they fit what it sent before: its unit is wrong",
 				p, quantity(p, float64(c.A)), f)
 			return d
@@ -113,7 +113,10 @@ func (w *Watch) words(p dewline.Point, c *suspicion) string {
 }
 
 func (w *Watch) restDoubt(p dewline.Point, o *offset) Doubt {
-	d := Doubt{Point: p, Kind: Offset, Since: o.Since, Sure: o.Sure, Size: -float64(o.Value), SizeU: float64(o.U), Probability: float64(o.Probability)}
+	d := Doubt{Point: p, Kind: Offset, Since: o.Since, Sure: o.Sure, Size: -float64(o.Wrong), SizeU: float64(o.WrongU), Probability: float64(o.Probability)}
+	if d.Since == 0 {
+		d.Since = w.State.Rest.oldest()
+	}
 	against := "the air around it"
 	switch {
 	case p.Dimension() == dewline.Pressure:
@@ -122,10 +125,10 @@ func (w *Watch) restDoubt(p dewline.Point, o *offset) Doubt {
 		against = "the liquid line and the saturation temperature of the refrigerant"
 	}
 	word := "above"
-	if o.Value < 0 {
+	if o.Wrong < 0 {
 		word = "below"
 	}
-	d.Evidence = fmt.Sprintf("%s reads %s (±%s) %s %s, in %d nights at rest", p, difference(p, math.Abs(float64(o.Value))), difference(p, float64(o.U)), word, against, o.Nights)
+	d.Evidence = fmt.Sprintf("%s reads %s (±%s) %s %s, in %d nights at rest", p, difference(p, math.Abs(float64(o.Wrong))), difference(p, float64(o.WrongU)), word, against, o.Nights)
 	return d
 }
 
