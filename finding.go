@@ -71,17 +71,44 @@ type Forecast struct {
 	DaysP90  float64 `json:"days_p90"`
 }
 
-// Finding is what analytics says about one system: a condition began, changed or ended. It depends
-// on the event times of readings alone, so a replay makes the same findings.
+// Finding is what analytics says about one underlying cause of one system: it began, changed or
+// ended. It depends on the event times of readings alone, so a replay makes the same findings.
 type Finding struct {
-	System    SystemID   // "" where it is about a whole site
-	Systems   []SystemID // the systems of the site, nil where it is about one system
-	Condition Condition
-	Severity  Severity
-	Onset     Millis // when the condition began
-	Detected  Millis // when the readings sufficed to say so
-	Cleared   Millis // when it had ended, 0 while it lasts
-	Causes    []Cause
-	Forecast  *Forecast
-	Evidence  []string // sentences with numbers and units, for people
+	System     SystemID   // "" where it is about a whole site
+	Systems    []SystemID // the systems of the site, nil where it is about one system
+	Key        string     // tells the underlying causes of one system apart, see [CauseKey]
+	Condition  Condition  // the gravest of Conditions
+	Conditions []Condition
+	Severity   Severity
+	Onset      Millis // when it began
+	Detected   Millis // when the readings sufficed to say so
+	Cleared    Millis // when it had ended, 0 while it lasts
+	At         Millis // when the readings sufficed to say what this finding says
+	Causes     []Cause
+	Forecast   *Forecast
+	Evidence   []string // sentences with numbers and units, for people
+}
+
+// CauseKey returns the Key of the findings that an alert was made of, from what the alert says.
+func CauseKey(conditions []Condition, causes []Cause) string {
+	only := func(c Condition) bool { return len(conditions) == 1 && conditions[0] == c }
+	detail := ""
+	if len(causes) > 0 {
+		detail = causes[0].Detail
+	}
+	switch {
+	case only(Silent):
+		return "silent"
+	case only(SensorDoubt):
+		return "sensor:" + detail
+	case only(SpaceWarm):
+		return "space"
+	case only(NotRunning):
+		return "safety"
+	case only(ShortCycling):
+		return "cycling"
+	case only(ChargeDrift) && detail == RefrigerantDetector.String():
+		return "leak"
+	}
+	return "machine"
 }

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -14,8 +15,8 @@ import (
 // followWithin is how soon after its end a condition that comes back is a return of the old alert.
 const followWithin = 30 * 24 * time.Hour
 
-// Book turns findings into alerts. It holds the open alerts, one for each system and condition, and
-// the newest ended one, so that a return is seen to follow it. It is not safe for concurrent use.
+// Book turns findings into alerts. It holds the open alerts, one for each system and underlying cause,
+// and the newest ended one, so that a return is seen to follow it. It is not safe for concurrent use.
 type Book struct {
 	open  map[subject]dewline.Alert
 	ended map[subject]dewline.Alert
@@ -23,8 +24,8 @@ type Book struct {
 
 // subject is what an alert is about.
 type subject struct {
-	of        dewline.SystemID // a system's id, or a site's for a whole site
-	condition dewline.Condition
+	of  dewline.SystemID // a system's id, or a site's for a whole site
+	key string           // see dewline.CauseKey
 }
 
 // NewBook returns an empty book.
@@ -68,7 +69,7 @@ func subjectOf(a dewline.Alert) subject {
 	if of == "" {
 		of = dewline.SystemID(a.Site)
 	}
-	return subject{of, a.Condition}
+	return subject{of, dewline.CauseKey(a.Conditions, a.Causes)}
 }
 
 // Apply takes findings in the order in which they were made and returns the alerts that they
@@ -86,17 +87,17 @@ func (b *Book) Apply(findings []dewline.Finding) []dewline.AlertChange {
 
 func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 	a := dewline.Alert{
-		System: f.System, Systems: f.Systems, Condition: f.Condition, Conditions: []dewline.Condition{f.Condition},
+		System: f.System, Systems: f.Systems, Condition: f.Condition, Conditions: f.Conditions,
 		Severity: f.Severity, State: dewline.AlertOpen, Onset: f.Onset, Detected: f.Detected,
 		Causes: f.Causes, Forecast: f.Forecast,
 	}
 	var s subject
 	if f.System != "" {
 		a.Site, a.Systems = f.System.Site(), []dewline.SystemID{f.System}
-		s = subject{f.System, f.Condition}
+		s = subject{f.System, f.Key}
 	} else if len(f.Systems) > 0 {
 		a.Site = f.Systems[0].Site()
-		s = subject{dewline.SystemID(a.Site), f.Condition}
+		s = subject{dewline.SystemID(a.Site), f.Key}
 	} else {
 		return dewline.AlertChange{}, false
 	}
@@ -109,7 +110,12 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 		open.Cleared, open.State = f.Cleared, dewline.AlertResolved
 		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Cleared, Why: cmp.Or(why, "the condition is over")}, Alert: open}, true
 	case isOpen:
-		return dewline.AlertChange{}, false
+		open.Condition, open.Conditions, open.Severity = f.Condition, f.Conditions, f.Severity
+		open.Causes, open.Forecast = f.Causes, f.Forecast
+		if reflect.DeepEqual(open, b.open[s]) {
+			return dewline.AlertChange{}, false
+		}
+		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "new evidence")}, Alert: open}, true
 	}
 	a.ID = dewline.AlertID(s.of, topCause(f.Causes), f.Onset)
 	if old, ok := b.ended[s]; ok {
@@ -120,7 +126,7 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 			a.Follows = old.ID
 		}
 	}
-	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Detected, Why: cmp.Or(why, "nothing has come since the last reading")}, Alert: a}, true
+	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "nothing has come since the last reading")}, Alert: a}, true
 }
 
 func topCause(causes []dewline.Cause) dewline.Fault {

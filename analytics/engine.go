@@ -8,7 +8,9 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/baseline"
 	"dewline/analytics/cycle"
+	"dewline/analytics/diagnose"
 	"dewline/analytics/window"
 )
 
@@ -28,6 +30,8 @@ type Engine struct {
 type Output struct {
 	// Findings are new or changed findings, in order for each system.
 	Findings []dewline.Finding
+	// Diary has a line for each system and UTC day that ended.
+	Diary []dewline.DayNote
 	// RollUps are finished quarter hours.
 	RollUps []dewline.RollUp
 	// Late are the quarter hours into which readings fell that came too late to be analysed; their
@@ -72,7 +76,8 @@ func (e *Engine) SetFleet(f *dewline.Fleet) error {
 				y = newSystem(e.opt)
 			}
 			y.machine, y.id = m, s.ID
-			y.stated = statedInterval(s)
+			y.prior, y.group = baseline.NewPrior(m), diagnose.Group(s)
+			y.stated, y.means = statedSampling(s)
 			systems[s.ID] = y
 			sites[i] = append(sites[i], y)
 		}
@@ -81,19 +86,26 @@ func (e *Engine) SetFleet(f *dewline.Fleet) error {
 	return errors.Join(errs...)
 }
 
-func statedInterval(s *dewline.System) time.Duration {
-	var longest time.Duration
+func statedSampling(s *dewline.System) (longest time.Duration, means bool) {
 	for _, p := range s.Points {
 		longest = max(longest, p.Sampling.Interval)
+		means = means || p.Sampling.Kind == dewline.SampledMean
 	}
-	return longest
+	return longest, means
 }
 
-// Offer takes readings that are new to the store. Readings of systems that are not enrolled are
-// passed over.
-func (e *Engine) Offer(batch []dewline.Sample) {
+// Offer takes readings that are new to the store, and events. Those of systems that are not enrolled
+// are passed over.
+func (e *Engine) Offer(batch []dewline.Sample, events ...dewline.Event) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
+	for i := range events {
+		if y := e.systems[events[i].System]; y != nil {
+			if r := eventReading(&events[i]); y.buffer.Add(r) == window.Behind {
+				y.event(r) // told late: it counts from now on
+			}
+		}
+	}
 	var y *system
 	for i := range batch {
 		s := &batch[i]
@@ -142,7 +154,12 @@ func (e *Engine) Finish() {
 	}
 	e.sweep(e.newest)
 	for _, id := range slices.Sorted(maps.Keys(e.systems)) {
-		e.out.RollUps = e.systems[id].Quarter.close(id, e.out.RollUps)
+		y := e.systems[id]
+		e.out.RollUps = y.Quarter.close(id, e.out.RollUps)
+		if y.Day.Open {
+			e.out.Diary = append(e.out.Diary, y.note())
+			y.Day = today{}
+		}
 	}
 }
 

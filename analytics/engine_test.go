@@ -179,7 +179,7 @@ func TestSilencesThatAreJudgedAtOnce(t *testing.T) {
 		t.Errorf("offered at once: got\n%swant\n%s", got, want)
 	}
 	e := newTestEngine(t, fleet)
-	if err := e.Resume(context.Background(), newMemoryStore(all), nil, nil); err != nil {
+	if err := e.Resume(context.Background(), newMemoryStore(all), nil, nil, nil); err != nil {
 		t.Fatal(err)
 	}
 	e.Finish()
@@ -280,7 +280,7 @@ func TestResume(t *testing.T) {
 		}
 		found := out.Findings
 		e = newTestEngine(t, fleet)
-		if err := e.Resume(context.Background(), store, states, nil); err != nil {
+		if err := e.Resume(context.Background(), store, nil, states, nil); err != nil {
 			t.Fatal(err)
 		}
 		e.Offer(all[dieAt:])

@@ -22,7 +22,7 @@ type saved struct {
 }
 
 // StateVersion is the version of what Checkpoint returns.
-const StateVersion = 1
+const StateVersion = 2
 
 // Checkpoint moves what the engine has to say into out, as Drain does, and returns the states of
 // the systems that it speaks of, together with those of more. Stored in one transaction with what
@@ -82,7 +82,7 @@ func (e *Engine) save(id dewline.SystemID) ([]byte, error) {
 //
 // Silence is judged once at the end: while systems are read one after the other, the newest reading
 // of all says nothing of the others.
-func (e *Engine) Resume(ctx context.Context, store dewline.Readings, states map[dewline.SystemID][]byte, progress func(done, total int)) error {
+func (e *Engine) Resume(ctx context.Context, store dewline.Readings, events dewline.Events, states map[dewline.SystemID][]byte, progress func(done, total int)) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	ids := slices.Sorted(maps.Keys(e.systems))
@@ -114,6 +114,15 @@ func (e *Engine) Resume(ctx context.Context, store dewline.Readings, states map[
 			}
 			for _, v := range values {
 				readings = append(readings, window.Reading{At: v.At, Point: n.Point, Value: v.Value})
+			}
+		}
+		if events != nil {
+			told, err := events.EventsOf(ctx, id, from, math.MaxInt64)
+			if err != nil {
+				return fmt.Errorf("resume %s: %w", id, err)
+			}
+			for i := range told {
+				readings = append(readings, eventReading(&told[i]))
 			}
 		}
 		slices.SortFunc(readings, window.Compare)

@@ -163,7 +163,7 @@ func allSilent(systems []*system, at dewline.Millis) []*gap {
 
 // openSite makes one finding of the silence of a site. Its onset is the site's last reading.
 func (e *Engine) openSite(systems []*system, members []*gap) {
-	f := dewline.Finding{Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses()}
+	f := silence(0, 0, 0)
 	for _, g := range members {
 		if g.Told {
 			// One of them has its own finding already: the site's would say it twice.
@@ -186,6 +186,7 @@ func (e *Engine) openSite(systems []*system, members []*gap) {
 	for _, g := range members {
 		g.Told, g.Site = true, f.Onset
 	}
+	f.At = f.Detected
 	e.out.Findings = append(e.out.Findings, f)
 }
 
@@ -222,10 +223,9 @@ func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
 		return
 	}
 	slices.Sort(ids)
-	e.out.Findings = append(e.out.Findings, dewline.Finding{
-		Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses(),
-		Systems: ids, Onset: onset, Detected: detected, Cleared: first,
-	})
+	f := silence(onset, detected, first)
+	f.Systems = ids
+	e.out.Findings = append(e.out.Findings, f)
 	for _, y := range systems {
 		for i := range y.Silences {
 			g := &y.Silences[i]
@@ -243,12 +243,17 @@ func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
 }
 
 func (e *Engine) find(y *system, g *gap, detected, cleared dewline.Millis) {
-	e.out.Findings = append(e.out.Findings, dewline.Finding{
-		System: y.id, Condition: dewline.Silent, Severity: dewline.Soon, Causes: silentCauses(),
-		Onset: g.Onset, Detected: detected, Cleared: cleared,
-	})
+	f := silence(g.Onset, detected, cleared)
+	f.System = y.id
+	e.out.Findings = append(e.out.Findings, f)
 }
 
-func silentCauses() []dewline.Cause {
-	return []dewline.Cause{{Fault: dewline.Communication, Probability: 1}}
+// silence is the finding of a silence whose systems are still to be named.
+func silence(onset, detected, cleared dewline.Millis) dewline.Finding {
+	conditions := []dewline.Condition{dewline.Silent}
+	causes := []dewline.Cause{{Fault: dewline.Communication, Probability: 1}}
+	return dewline.Finding{
+		Key: dewline.CauseKey(conditions, causes), Condition: dewline.Silent, Conditions: conditions, Severity: dewline.Soon,
+		Causes: causes, Onset: onset, Detected: detected, Cleared: cleared, At: max(detected, cleared),
+	}
 }

@@ -38,8 +38,8 @@ type steadyPoint struct {
 func (s *steadiness) reset() { s.N, s.Steady = 0, false }
 
 // add takes the features at a time and says whether the machine is steady.
-func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, interval time.Duration) bool {
-	span := max(settle, 2*interval)
+func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, interval, guard time.Duration) bool {
+	span := max(min(settle, guard), 2*interval)
 	// Fast sampling is thinned, so that the ring spans the window.
 	least := dewline.Millis(span.Milliseconds() / (steadyRing - 2))
 	if n := s.N; n == 0 || at-s.Ring[(n-1)%steadyRing].At >= least {
@@ -53,7 +53,7 @@ func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, int
 		}
 	}
 	was := s.Steady
-	s.Steady = at.Sub(runningSince) >= max(runGuard, interval) && s.trendless(at, dewline.Millis(span.Milliseconds()))
+	s.Steady = at.Sub(runningSince) >= max(guard, interval) && s.trendless(at, dewline.Millis(span.Milliseconds()))
 	if s.Steady && !was {
 		s.From = at
 	}

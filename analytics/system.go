@@ -5,7 +5,10 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/baseline"
 	"dewline/analytics/cycle"
+	"dewline/analytics/diagnose"
+	"dewline/analytics/sensor"
 	"dewline/analytics/window"
 )
 
@@ -13,25 +16,35 @@ import (
 type system struct {
 	id      dewline.SystemID
 	machine *cycle.Machine
+	prior   *baseline.Prior
+	group   string        // of signatures
 	stated  time.Duration // the longest stated sampling interval, 0 if none
+	means   bool          // readings are means over their interval
 	buffer  window.Buffer
 	heard   dewline.Millis // the newest reading of all systems when this one was heard last
 
 	memory                // what Checkpoint keeps
 	last   cycle.Features // of the newest frame
+
+	directions []diagnose.Sensor // scratch
 }
 
 // memory is what a system remembers from frame to frame.
 type memory struct {
-	Frame   cycle.Frame
-	Gaps    gaps
-	Running bool
-	Since   dewline.Millis // when it began to run
-	Steady  steadiness
-	Recent  rolling // steady running: superheat and subcooling over 10 min and 24 h
-	Quarter quarter
-	Flood   condition
-	Starve  condition
+	Frame    cycle.Frame
+	Gaps     gaps
+	Operate  operation
+	Steady   steadiness
+	Recent   rolling // steady running: superheat and subcooling over 10 min and 24 h
+	Quarter  quarter
+	Gather   gather
+	Track    track
+	Acute    acute
+	Hunting  hunting
+	Watch    watching
+	Believed hold
+	Episodes []episode
+	Day      today
 
 	Silences []gap // not told yet, or not over
 }
@@ -48,6 +61,16 @@ func (y *system) advance(e *Engine, to dewline.Millis) {
 		if started && r.At != at {
 			y.evaluate(e)
 		}
+		if r.Point.Dimension() == dewline.EventText {
+			started = false
+			y.event(r)
+			return
+		}
+		if !sensor.Plausible(y.machine, r.Point, r.Value) {
+			y.Watch.Sensors.Implausible(r.Point, r.At, r.Value)
+			e.out.Analysed++
+			return
+		}
 		if !started || r.At != at {
 			y.gap(e, r.At)
 		}
@@ -59,6 +82,28 @@ func (y *system) advance(e *Engine, to dewline.Millis) {
 	if started {
 		y.evaluate(e)
 	}
+}
+
+// eventReading puts an event into the order of readings. Sensors that are changed at one visit share
+// its time; the buffer keeps one reading of a point and time, so they are told apart by milliseconds.
+func eventReading(v *dewline.Event) window.Reading {
+	r := window.Reading{At: v.At, Point: v.Kind}
+	if v.Kind == dewline.SensorReplaced {
+		p, _ := dewline.PointNamed(v.Note)
+		r.At, r.Value = r.At+dewline.Millis(p), float64(p)
+	}
+	return r
+}
+
+// event takes what happened to the machine.
+func (y *system) event(r window.Reading) {
+	if r.Point == dewline.Serviced {
+		y.visited(r.At)
+		return
+	}
+	p := dewline.Point(r.Value)
+	y.Watch.Sensors.Replaced(p, r.At)
+	y.Watch.Doubts = slices.DeleteFunc(y.Watch.Doubts, func(d sensor.Doubt) bool { return d.Point == p })
 }
 
 // gap notes the time since the frame before.
@@ -77,26 +122,76 @@ func (y *system) gap(e *Engine, at dewline.Millis) {
 // evaluate judges the frame that is now complete.
 func (y *system) evaluate(e *Engine) {
 	f := &y.last
+	at := y.Frame.At
+	y.turn(e, at)
 	y.machine.Evaluate(&y.Frame, f)
 	y.Quarter.features(f)
-	at := y.Frame.At
-	running, known := y.machine.Running(&y.Frame, f)
-	running = running && known
-	if running && !y.Running {
-		y.Since = at
-		y.Steady.reset()
+	on, known := y.machine.Running(&y.Frame, f)
+	o := &y.Operate
+	mode, _ := y.machine.Mode(&y.Frame)
+	began, ended := o.step(at, on && known, known, y.machine.Cooling(&y.Frame), mode, y.longest())
+	if began {
+		y.Day.Runs++
 	}
-	y.Running = running
-	if !running {
+	if began || ended {
+		y.closeWindow(e)
 		y.Steady.reset()
+		y.Hunting = hunting{}
+	}
+	steady := false
+	if o.On {
+		if o.Cooling && at.Sub(o.Since) >= y.guard() {
+			y.swinging(e, f)
+		}
+		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard())
+		if steady && o.Cooling {
+			y.Recent.add(at, f)
+			y.Gather.add(y.machine, &y.Frame, f, y.longest(), y.short())
+			y.limits(e, f)
+			if y.Gather.Ran >= dewline.Millis(windowSpan.Milliseconds()) {
+				y.closeWindow(e)
+			}
+		} else {
+			y.closeWindow(e)
+		}
+	}
+	y.watch(e, f)
+	y.anyway(e, began)
+}
+
+// closeWindow judges what was gathered, if it is enough.
+func (y *system) closeWindow(e *Engine) {
+	g := &y.Gather
+	if g.Frames == 0 {
 		return
 	}
-	steady := y.Steady.add(at, y.Since, f, y.interval())
-	if !steady || !y.machine.Cooling(&y.Frame) {
+	y.Day.Steady += g.Ran
+	least := dewline.Millis(min(5*time.Minute, y.guard()/2).Milliseconds())
+	if g.Ran < least && !(y.interval() >= 4*time.Minute) {
+		*g = gather{}
 		return
 	}
-	y.Recent.add(at, f)
-	y.judge(e, f)
+	w := g.window(y.machine)
+	y.look(e, &w)
+}
+
+// short says whether the machine usually runs so shortly that it hardly settles.
+func (y *system) short() bool {
+	usual := y.Operate.usualRun()
+	return usual > 0 && usual < shortRun
+}
+
+const shortRun = 20 * time.Minute
+
+// guard is how long a machine must have run before its readings say anything.
+func (y *system) guard() time.Duration {
+	switch {
+	case y.means:
+		return 2 * y.interval() // the first mean has the start in it
+	case y.short():
+		return max(4*time.Minute, y.Operate.usualRun()/2)
+	}
+	return runGuard
 }
 
 // interval returns the sampling interval: stated, or else the median of recent gaps.
@@ -115,7 +210,7 @@ func (y *system) silentAfter(opt Options) dewline.Millis {
 func (y *system) state() dewline.SystemState {
 	s := dewline.SystemState{
 		System: y.id, At: y.Frame.At, Received: max(y.buffer.Newest(), y.Frame.At),
-		Running: y.Running, Steady: y.Running && y.Steady.Steady,
+		Running: y.Operate.On, Steady: y.Operate.On && y.Steady.Steady,
 		Values: make(map[dewline.Derived]dewline.Estimate, cycle.NumFeatures),
 	}
 	if s.Steady {

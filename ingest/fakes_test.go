@@ -79,7 +79,7 @@ func (m *memory) put(batch []dewline.Sample, dst []dewline.Outcome) []dewline.Ou
 	return dst
 }
 
-func (m *memory) Offer(batch []dewline.Sample) {
+func (m *memory) Offer(batch []dewline.Sample, _ ...dewline.Event) {
 	defer m.lock()()
 	m.offered = append(m.offered, batch...)
 }

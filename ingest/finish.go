@@ -24,8 +24,8 @@ const (
 func (p *Pipeline) finish() {
 	p.finisher.logged = map[dewline.Reason]time.Time{}
 	for b := range p.stored {
-		if fresh := p.settle(b); len(fresh) > 0 {
-			p.opts.Sink.Offer(fresh)
+		if fresh := p.settle(b); len(fresh)+len(b.Events) > 0 {
+			p.opts.Sink.Offer(fresh, b.Events...)
 		}
 		p.keep(b)
 		p.acknowledge(b)

@@ -17,12 +17,13 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 )
 
-// Sink takes the readings that are new and durable, in the order in which they were stored. See
+// Sink takes the readings that are new and durable, in the order in which they were stored, and the
+// events that came with them. See
 // the package comment for what it must do after a crash and why a reading may come twice.
 type Sink interface {
 	// Offer may keep batch's values but not the slice. While it does not return, nothing behind
 	// it is acknowledged.
-	Offer(batch []dewline.Sample)
+	Offer(batch []dewline.Sample, events ...dewline.Event)
 }
 
 // Options say where readings go. Readings, Events, Rejects, Statuses and Sink are required.

@@ -17,6 +17,7 @@ type Machine struct {
 	refr   *thermo.Refrigerant
 	sensor [NumPoints]sensor
 	drop   float64        // Pa, from the discharge sensor to the liquid line
+	air    float64        // Pa, of the air at the site
 	hold   dewline.Millis // how long a reading stands for its point
 
 	discharge *dischargeFit
@@ -38,6 +39,11 @@ func NewMachine(sys *dewline.System, site *dewline.Site) (*Machine, error) {
 		return nil, fmt.Errorf("%s: %w", sys.ID, err)
 	}
 	m := &Machine{System: sys, curve: r.Curve(), refr: r, discharge: dischargeOf(r), drop: float64(sys.CoilDrop), hold: dewline.Millis(defaultHold.Milliseconds())}
+	air, err := thermo.AmbientPressure(thermo.Gauge, site.Altitude)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", sys.ID, err)
+	}
+	m.air = float64(air)
 	for _, p := range dewline.Points() {
 		fit := sys.Fitting(p)
 		limit, _ := fit.Accuracy()
@@ -61,6 +67,26 @@ func NewMachine(sys *dewline.System, site *dewline.Site) (*Machine, error) {
 
 // Hold returns how long a reading stands for its point.
 func (m *Machine) Hold() dewline.Millis { return m.hold }
+
+// Uncertainty returns the standard uncertainty of a point's sensor, in the point's canonical unit; of
+// a pressure, when made absolute.
+func (m *Machine) Uncertainty(p dewline.Point) float64 { return m.sensor[p].u }
+
+// Ambient returns what is added to a pressure sensor's reading to make it absolute, Pa.
+func (m *Machine) Ambient(p dewline.Point) float64 { return m.sensor[p].ambient }
+
+// Barometer returns the usual pressure of the air at the site, Pa.
+func (m *Machine) Barometer() float64 { return m.air }
+
+// Slopes returns how the saturation temperatures move with the pressures, in K/Pa: dew at the suction
+// pressure, bubble and dew at the high side's, both pressures absolute. They are zero where there is
+// no saturation.
+func (m *Machine) Slopes(suction, high float64) (suctionDew, highBubble, highDew float64) {
+	_, suctionDew, _ = m.saturation(suction, 0, true)
+	_, highBubble, _ = m.saturation(high, 0, false)
+	_, highDew, _ = m.saturation(high, 0, true)
+	return suctionDew, highBubble, highDew
+}
 
 // Needs returns the points that a feature may be computed from.
 func Needs(k Feature) []dewline.Point {
@@ -339,4 +365,10 @@ func (m *Machine) Cooling(fr *Frame) bool {
 		return dewline.Mode(mode) == dewline.ModeCooling
 	}
 	return m.System.Kind != dewline.HeatPump
+}
+
+// Mode returns the operating mode that a machine reports, and whether it does.
+func (m *Machine) Mode(fr *Frame) (dewline.Mode, bool) {
+	mode, ok := fr.Get(dewline.OperatingMode, m.hold)
+	return dewline.Mode(mode), ok
 }

@@ -34,6 +34,7 @@ type analystStore interface {
 	dewline.ProgressStore
 	dewline.RollUps
 	dewline.Alerts
+	dewline.Events
 }
 
 // analyst joins ingest, analytics and alerts: it takes new readings, and stores the alerts and
@@ -93,7 +94,7 @@ func newAnalyst(ctx context.Context, fleet *dewline.Fleet, store analystStore, s
 	if a.book, err = alerts.LoadBook(ctx, store); err != nil {
 		return nil, err
 	}
-	if err := a.engine.Resume(ctx, series.Readings, states, progress); err != nil {
+	if err := a.engine.Resume(ctx, series.Readings, store, states, progress); err != nil {
 		return nil, err
 	}
 	return a, nil
@@ -112,8 +113,8 @@ func (a *analyst) setFleet(f *dewline.Fleet) {
 }
 
 // Offer takes new readings from ingest.
-func (a *analyst) Offer(batch []dewline.Sample) {
-	a.engine.Offer(batch)
+func (a *analyst) Offer(batch []dewline.Sample, events ...dewline.Event) {
+	a.engine.Offer(batch, events...)
 	if a.offered.Add(int64(len(batch))) >= analystBacklog {
 		select {
 		case a.wake <- struct{}{}:

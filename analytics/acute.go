@@ -1,0 +1,196 @@
+package analytics
+
+import (
+	"fmt"
+	"time"
+
+	"dewline"
+	"dewline/analytics/cycle"
+	"dewline/analytics/diagnose"
+)
+
+// The limits that stand above everything that is expected or learned.
+const (
+	// floodLimit: below it liquid is reaching the compressor (common practice: 5 F).
+	floodLimit = 2.8 // K
+	// hotDischarge is the highest temperature of the discharge line, some 15 cm from the compressor
+	// (225 F; trade article 2018: the valve inside is 75 F hotter).
+	hotDischarge = 107.0 // Cel
+	// highHead is a condensing temperature that no air-cooled machine is meant to work at (common
+	// practice: 65 °C in the hottest weather that a machine is built for).
+	highHead = 66.0 // Cel
+	// freezing: the coil of a comfort machine that works below it ices up (its air is moist).
+	freezing = -2.0 // Cel, dew at the suction port
+	// beyond is how many standard uncertainties a value must lie past a limit.
+	beyond = 2
+	// persist is how long it must hold, counted in steady running.
+	persist = 30 * time.Minute
+	// manyStarts in an hour wear a compressor out (makers' limits are 6 to 12 an hour).
+	manyStarts = 11
+)
+
+// acute are the conditions that need no expectation.
+type acute struct {
+	Flood, Hot, Head, Ice, Cycling, Warm, Trip, Leak hold
+	Hunting                                          hold
+	WarmSince                                        dewline.Millis
+	DoorAt, DefrostAt                                dewline.Millis // when a door was open, or the coil defrosting, last
+	Risk                                             dewline.Millis // accumulated: running with liquid reaching the compressor or too hot
+	RiskToday                                        dewline.Millis
+	PrevRisk                                         dewline.Millis
+}
+
+// limits judges a frame of steady running against the limits.
+func (y *system) limits(e *Engine, f *cycle.Features) {
+	a := &y.Acute
+	at := y.Frame.At
+	need := dewline.Millis(persist.Milliseconds())
+	longest := y.longest()
+	step := func(h *hold, c dewline.Condition, s func() dewline.Severity, so bool, text func() string) {
+		switch h.step(at, so, longest, need) {
+		case opened:
+			y.glance()
+			y.raise(e, machineKey, c, s(), h.Onset, at, text())
+		case ended:
+			y.lower(e, machineKey, c, at)
+		}
+	}
+	risky := false
+	if f.OK(cycle.Superheat) && !y.Watch.hides(0) {
+		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
+		so := v+beyond*u < floodLimit
+		risky = risky || so
+		so = so && !y.littleExpected()
+		step(&a.Flood, dewline.Flooding, always(dewline.Urgent), so, func() string {
+			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
+		})
+	}
+	if t, ok := y.Frame.Get(dewline.DischargeTemp, y.machine.Hold()); ok {
+		u := y.machine.Uncertainty(dewline.DischargeTemp)
+		so := t-beyond*u > hotDischarge
+		risky = risky || so
+		step(&a.Hot, dewline.HotDischarge, func() dewline.Severity {
+			if y.Track.NoFault > 0.5 && t < hotDischarge+10 {
+				return dewline.Watch // a hot day may do it
+			}
+			return dewline.Urgent
+		}, so, func() string {
+			return fmt.Sprintf("discharge line %.0f °C, above the limit of %.0f °C: oil and valves suffer", t, hotDischarge)
+		})
+	}
+	if f.OK(cycle.CondensingTemp) && !y.Watch.hides(3) {
+		v, u := f.Value[cycle.CondensingTemp], f.U[cycle.CondensingTemp]
+		step(&a.Head, dewline.HighHead, always(dewline.Urgent), v-beyond*u > highHead, func() string {
+			return fmt.Sprintf("condensing at %.1f °C, above %.0f °C", v, highHead)
+		})
+	}
+	if f.OK(cycle.SuctionDewTemp) && y.machine.System.Kind.Comfort() && !y.Watch.hides(2) {
+		v, u := f.Value[cycle.SuctionDewTemp], f.U[cycle.SuctionDewTemp]
+		step(&a.Ice, dewline.Freezing, always(dewline.Soon), v+beyond*u < freezing, func() string {
+			return fmt.Sprintf("the coil works at %.1f °C: its moisture freezes", v)
+		})
+	}
+	if a.PrevRisk != 0 && at-a.PrevRisk <= longest && risky {
+		a.Risk += at - a.PrevRisk
+		a.RiskToday += at - a.PrevRisk
+	}
+	a.PrevRisk = at
+}
+
+// swinging judges whether the valve hunts, which steady running would not show.
+func (y *system) swinging(e *Engine, f *cycle.Features) {
+	a := &y.Acute
+	so, size, period := y.hunts(f)
+	switch a.Hunting.step(y.Frame.At, so, y.longest(), dewline.Millis(persist.Milliseconds())) {
+	case opened:
+		y.raise(e, machineKey, dewline.Hunting, dewline.Soon, a.Hunting.Onset, y.Frame.At,
+			fmt.Sprintf("superheat swings by %.1f K every %.0f min", size, period.Minutes()))
+	case ended:
+		y.lower(e, machineKey, dewline.Hunting, y.Frame.At)
+	}
+}
+
+func always(s dewline.Severity) func() dewline.Severity {
+	return func() dewline.Severity { return s }
+}
+
+// littleExpected says whether the makers' table gives a fixed orifice hardly any superheat in the
+// weather of the newest window: then its lack says nothing. The minutes at risk are counted all the
+// same.
+func (y *system) littleExpected() bool {
+	if y.machine.System.Metering.HoldsSuperheat() || len(y.Track.Recent) == 0 {
+		return false
+	}
+	mean, _ := y.prior.Expected(diagnose.Superheat, &y.Track.Recent[len(y.Track.Recent)-1])
+	return mean < floodLimit+1.5
+}
+
+// longest is the longest time between two frames that still counts as running between them.
+func (y *system) longest() dewline.Millis {
+	return dewline.Millis(max(2*time.Minute, 5*y.interval()/2).Milliseconds())
+}
+
+// anyway judges what does not need steady running: spaces, safety devices, starts.
+func (y *system) anyway(e *Engine, began bool) {
+	a := &y.Acute
+	at := y.Frame.At
+	hold := y.machine.Hold()
+	flag := func(p dewline.Point) (on, fresh bool) {
+		v, ok := y.Frame.Get(p, hold)
+		return v != 0, ok && y.Frame.Taken[p] == at
+	}
+	if on, fresh := flag(dewline.SafetyTrip); fresh {
+		y.plainly(e, &a.Trip, 0, "safety", dewline.NotRunning, dewline.Urgent, on, "a safety device has tripped")
+	}
+	if on, fresh := flag(dewline.RefrigerantDetector); fresh {
+		y.plainly(e, &a.Leak, 0, "leak", dewline.ChargeDrift, dewline.Urgent, on, "the refrigerant detector has tripped: air the place, keep flames and sparks away")
+	}
+	if on, fresh := flag(dewline.DoorOpen); fresh && on {
+		a.DoorAt = at
+	}
+	if y.Operate.Mode == dewline.ModeDefrost {
+		a.DefrostAt = at
+	}
+	if limit := float64(y.machine.System.SpaceLimit); limit > 0 {
+		if v, ok := y.Frame.Get(dewline.SpaceTemp, hold); ok && y.Frame.Taken[dewline.SpaceTemp] == at && !y.Watch.hidesPoint(dewline.SpaceTemp) {
+			u := y.machine.Uncertainty(dewline.SpaceTemp)
+			limit -= 273.15
+			so := v-u > limit
+			severity := dewline.Urgent
+			recent := dewline.Millis(45 * 60_000)
+			if a.DoorAt != 0 && at-a.DoorAt < recent || a.DefrostAt != 0 && at-a.DefrostAt < recent {
+				severity = dewline.Watch
+			}
+			if !so {
+				a.WarmSince = 0
+			} else if a.WarmSince == 0 {
+				a.WarmSince = at
+			} else if at-a.WarmSince > dewline.Millis(90*60_000) {
+				severity = dewline.Urgent
+			}
+			text := fmt.Sprintf("%.1f °C in the space, its limit is %.1f °C", v, limit)
+			y.plainly(e, &a.Warm, dewline.Millis(y.interval().Milliseconds()), "space", dewline.SpaceWarm, severity, so, text)
+			if so && a.Warm.Open {
+				y.raise(e, "space", dewline.SpaceWarm, severity, a.Warm.Onset, at, text)
+			}
+		}
+	}
+	if began {
+		n := y.Operate.startsWithin(at, time.Hour)
+		y.plainly(e, &a.Cycling, hour, "cycling", dewline.ShortCycling, dewline.Watch, n >= manyStarts,
+			fmt.Sprintf("%d starts within an hour", n))
+	}
+}
+
+// plainly steps a hold that does not need steady running.
+func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c dewline.Condition, severity dewline.Severity, so bool, text string) {
+	at := y.Frame.At
+	switch h.step(at, so, max(y.longest(), hour), need) {
+	case opened:
+		y.raise(e, key, c, severity, h.Onset, at, text)
+	case ended:
+		y.lower(e, key, c, at)
+	}
+}
+
+const hour = dewline.Millis(3_600_000)

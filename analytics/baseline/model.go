@@ -1,0 +1,209 @@
+package baseline
+
+import (
+	"math"
+	"slices"
+
+	"dewline/analytics/diagnose"
+	"dewline/analytics/robust"
+)
+
+const (
+	// maxWindows is how many windows a model keeps: enough for six terms, spread over the conditions.
+	maxWindows = 72
+	// perDay bounds what one day gives, so that a model spans days and not hours.
+	perDay = 6
+	// enoughWindows and enoughDays make a learned frame.
+	enoughWindows, enoughDays = 16, 4
+	// fullDays is after how many days of windows a model takes no more than what is new to it.
+	fullDays = 12
+)
+
+// Model is what was learned of one machine. Its exported fields are its state.
+type Model struct {
+	Windows []Window
+	Days    []int32 // days that gave windows
+	LastDay int32
+	OnDay   int32 // windows taken of LastDay
+	Fits    [diagnose.NumSymptoms]Fit
+	Fitted  bool
+}
+
+// Fit is the regression of one symptom.
+type Fit struct {
+	N     int32
+	Beta  [NumTerms]float64
+	Cov   [NumTerms][NumTerms]float64
+	Noise float64 // of one window
+	Daily float64 // of a day's mean
+}
+
+// Reset forgets the windows; what was fitted stands until there is something better if keep is set.
+func (m *Model) Reset(keep bool) {
+	fits, fitted := m.Fits, m.Fitted && keep
+	*m = Model{}
+	if keep {
+		m.Fits, m.Fitted = fits, fitted
+	}
+}
+
+// Learned says whether there are windows enough for a learned frame.
+func (m *Model) Learned() bool {
+	return m.Fitted && len(m.Windows) >= enoughWindows && len(m.Days) >= enoughDays
+}
+
+// Full says whether the first learning is over.
+func (m *Model) Full() bool { return len(m.Days) >= fullDays }
+
+// Add takes a window of a healthy machine and says whether it was kept.
+func (m *Model) Add(p *Prior, w *Window) bool {
+	day := w.Day()
+	if day != m.LastDay {
+		m.LastDay, m.OnDay = day, 0
+	}
+	if m.OnDay >= perDay || m.Full() && !m.novel(p, w) {
+		return false
+	}
+	m.OnDay++
+	if !slices.Contains(m.Days, day) && len(m.Days) < fullDays {
+		m.Days = append(m.Days, day)
+	}
+	if len(m.Windows) < maxWindows {
+		m.Windows = append(m.Windows, *w)
+		return true
+	}
+	// Take the place of the window that has the nearest neighbour: what remains is spread over the
+	// conditions.
+	x := p.terms(w)
+	best, least := -1, math.Inf(1)
+	for i := range m.Windows {
+		if d := distance(x, p.terms(&m.Windows[i])); d < least {
+			best, least = i, d
+		}
+	}
+	m.Windows[best] = *w
+	return true
+}
+
+// novel says whether the conditions of a window are outside of those seen.
+func (m *Model) novel(p *Prior, w *Window) bool {
+	x := p.terms(w)
+	for i := range m.Windows {
+		if distance(x, p.terms(&m.Windows[i])) < 3*3 {
+			return false
+		}
+	}
+	return true
+}
+
+// distance is the square of that between two sets of conditions, K.
+func distance(a, b [NumTerms]float64) float64 {
+	d := 0.0
+	for i := range a {
+		e := a[i] - b[i]
+		if i == speed {
+			e *= 15
+		}
+		d += e * e
+	}
+	return d
+}
+
+// Refit makes the regressions anew.
+func (m *Model) Refit(p *Prior) {
+	if len(m.Windows) < enoughWindows {
+		return
+	}
+	for k := range diagnose.NumSymptoms {
+		m.Fits[k] = m.fit(p, k)
+	}
+	m.Fitted = true
+}
+
+func (m *Model) fit(p *Prior, k diagnose.Symptom) Fit {
+	var rows [maxWindows]robust.Row
+	n := 0
+	for i := range m.Windows {
+		w := &m.Windows[i]
+		if !w.Has[k] {
+			continue
+		}
+		base, _ := p.target(k, w)
+		rows[n] = robust.Row{X: p.terms(w), Y: float64(w.Y[k]) - base}
+		n++
+	}
+	if n == 0 {
+		return Fit{}
+	}
+	// The offset is free: that a machine differs from others is what is learned.
+	sd := p.sd[k]
+	sd[constant] *= 3
+	r, ok := robust.Ridge{Terms: NumTerms, Mean: p.mean[k], SD: sd, Noise: p.noise[k], NoiseWeight: 8}.Fit(rows[:n])
+	if !ok {
+		return Fit{}
+	}
+	f := Fit{N: int32(n), Beta: r.Mean, Cov: r.Cov, Noise: r.Noise}
+	f.Daily = m.daily(p, k, &f)
+	return f
+}
+
+// daily estimates how far the mean residual of a day strays: the windows of a day have the weather
+// and the load in common, so they are not as many independent ones.
+func (m *Model) daily(p *Prior, k diagnose.Symptom, f *Fit) float64 {
+	var sum, count [fullDays]float64
+	for i := range m.Windows {
+		w := &m.Windows[i]
+		d := slices.Index(m.Days, w.Day())
+		if d < 0 || !w.Has[k] {
+			continue
+		}
+		base, _ := p.target(k, w)
+		sum[d] += float64(w.Y[k]) - base - f.at(p.terms(w))
+		count[d]++
+	}
+	const weight = 6
+	v, n := weight*p.daily[k]*p.daily[k], float64(weight)
+	limit := 3 * p.daily[k] // one strange day does not make all days strange
+	for d := range sum {
+		if count[d] > 0 {
+			r := min(max(sum[d]/count[d], -limit), limit)
+			v += r * r
+			n++
+		}
+	}
+	return math.Sqrt(v / n)
+}
+
+func (f *Fit) at(x [NumTerms]float64) float64 {
+	y := 0.0
+	for i := range x {
+		y += f.Beta[i] * x[i]
+	}
+	return y
+}
+
+// Expected returns what a symptom should be in a window by what was learned, and the standard
+// deviation of that expectation. ok is false where nothing was learned of the symptom.
+func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd float64, ok bool) {
+	f := &m.Fits[k]
+	if !m.Fitted || f.N < enoughWindows/2 {
+		return 0, 0, false
+	}
+	x := p.terms(w)
+	base, _ := p.target(k, w)
+	v := 0.0
+	for i := range x {
+		for j := range x {
+			v += x[i] * f.Cov[i][j] * x[j]
+		}
+	}
+	return base + f.at(x), math.Sqrt(max(v, 0)), true
+}
+
+// Noise returns the standard deviation of a single window, and that of a day's mean, of a symptom.
+func (m *Model) Noise(p *Prior, k diagnose.Symptom) (window, day float64) {
+	if f := &m.Fits[k]; m.Fitted && f.N > 0 {
+		return f.Noise, f.Daily
+	}
+	return p.noise[k], p.daily[k]
+}

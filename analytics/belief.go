@@ -1,0 +1,170 @@
+package analytics
+
+import (
+	"fmt"
+	"math"
+
+	"dewline"
+	"dewline/analytics/baseline"
+	"dewline/analytics/diagnose"
+)
+
+const (
+	// believed and doubted are smoothed log odds: above the first a fault is told, below the second it
+	// is over. Between them nothing changes, so that an alert does not flap.
+	believed = 2.2 // 9 to 1
+	doubted  = -1
+	// obvious is so far out that it need not be seen on a second day.
+	obvious = 4
+	// leastWindows is how many windows in a row must speak for a fault: three runs, or three hours.
+	leastWindows = 4
+	// surelyOdds make a finding one to act on.
+	surelyOdds = 3.0 // 20 to 1
+)
+
+// belief opens, changes and ends what is believed of the machine after a window.
+func (y *system) belief(e *Engine, at dewline.Millis) {
+	t := &y.Track
+	ep := y.open(machineKey)
+	lasting := t.Odds > obvious || at-t.Since >= 20*hour
+	if t.Odds > believed && lasting && int(t.Doubtful) >= leastWindows && len(t.Causes) > 0 {
+		if t.Top.Fault == dewline.SensorFault {
+			key := "sensor:" + t.Top.Detail
+			y.Believed = hold{Open: true}
+			if ep == nil {
+				y.raise(e, key, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
+			}
+			return
+		}
+		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
+		if charted {
+			if !y.Believed.Open {
+				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
+			}
+			c, s := y.consequence()
+			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
+		}
+	}
+	if y.Believed.Open {
+		if t.Odds < doubted {
+			if y.Believed.window(at) == ended {
+				y.lowerBeliefs(e, at)
+			}
+		} else {
+			y.Believed.Windows, y.Believed.Days = 0, [clearDays]int64{}
+		}
+	}
+	y.refresh(e, at)
+}
+
+// lowerBeliefs ends every condition that only the weighing of causes has raised.
+func (y *system) lowerBeliefs(e *Engine, at dewline.Millis) {
+	a := &y.Acute
+	held := map[dewline.Condition]bool{dewline.Flooding: a.Flood.Open, dewline.HotDischarge: a.Hot.Open, dewline.HighHead: a.Head.Open, dewline.Freezing: a.Ice.Open, dewline.Hunting: a.Hunting.Open}
+	if ep := y.open(machineKey); ep != nil {
+		for _, c := range conditionOrder {
+			if !held[c] {
+				y.lower(e, machineKey, c, at)
+			}
+		}
+	}
+	for _, d := range y.directions {
+		y.lower(e, "sensor:"+d.Point.String(), dewline.SensorDoubt, at)
+	}
+}
+
+// onset estimates when what is believed began: where a chart signals, the day its sum left zero.
+func (y *system) onset() dewline.Millis {
+	t := &y.Track
+	onset := t.Since
+	for i := range t.Charts {
+		c := &t.Charts[i]
+		if c.Signal == 0 {
+			continue
+		}
+		days := c.Slow.UpSince
+		if c.Signal < 0 {
+			days = c.Slow.DownSince
+		}
+		if n := len(t.Days); days > 0 && int(days) <= n {
+			if at := dewline.Millis(t.Days[n-int(days)].Day) * 86_400_000; at < onset && at > t.Visit {
+				onset = at
+			}
+		}
+	}
+	return onset
+}
+
+// frame returns the residual that leads: the learned one where there is one.
+func (t *track) frame() *diagnose.Residual {
+	if t.HasLearn && t.Top.Start < 0.5 {
+		return &t.Learned
+	}
+	return &t.Absolute
+}
+
+// consequence returns the condition that the symptoms and the likeliest cause amount to, and how soon
+// somebody has to act.
+func (y *system) consequence() (dewline.Condition, dewline.Severity) {
+	t := &y.Track
+	r := t.frame()
+	far := func(s diagnose.Symptom, by float64) bool {
+		z := r.Z(s)
+		return math.Abs(r.Mean[s]) >= math.Abs(by) && math.Abs(z) > 2 && (r.Mean[s] > 0) == (by > 0)
+	}
+	c := conditionOf(t.Top.Fault)
+	switch {
+	case far(diagnose.Superheat, -3) && t.Top.Fault != dewline.CondenserAirflow && t.Top.Fault != dewline.EvaporatorAirflow:
+		c = dewline.Flooding
+	case far(diagnose.OverAmbient, 4):
+		c = dewline.HighHead
+	case far(diagnose.Superheat, 3.5) && (t.Top.Fault == dewline.Undercharge || t.Top.Fault == dewline.Restriction):
+		c = dewline.Starving
+	}
+	material := far(diagnose.Superheat, 3) || far(diagnose.Superheat, -3) || far(diagnose.Subcooling, 2.5) || far(diagnose.Subcooling, -2.5) ||
+		far(diagnose.OverAmbient, 3) || far(diagnose.DischargeExcess, 5) || far(diagnose.DischargeExcess, -5) ||
+		far(diagnose.AirSplit, 1.8) || far(diagnose.AirSplit, -1.8) || far(diagnose.SuctionDew, -2.5) || far(diagnose.SuctionDew, 2.5)
+	if material && t.Odds > surelyOdds {
+		return c, dewline.Soon
+	}
+	return c, dewline.Watch
+}
+
+// conditionOf is the condition of a fault whose symptoms are not far enough out to say more.
+func conditionOf(f dewline.Fault) dewline.Condition {
+	switch f {
+	case dewline.Undercharge, dewline.Overcharge:
+		return dewline.ChargeDrift
+	case dewline.Restriction:
+		return dewline.Starving
+	case dewline.Overfeed:
+		return dewline.Flooding
+	case dewline.CondenserAirflow, dewline.NonCondensables:
+		return dewline.HighHead
+	case dewline.EvaporatorAirflow, dewline.CompressorLeakage, dewline.ReversingValve:
+		return dewline.CapacityLoss
+	}
+	return dewline.EfficiencyLoss
+}
+
+// evidenceFor returns the sentences that speak for and against what is believed.
+func (y *system) evidenceFor(key, text string) []string {
+	var out []string
+	if text != "" {
+		out = append(out, text)
+	}
+	if key != machineKey || len(y.Track.Causes) == 0 {
+		return out
+	}
+	return append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.HasLearn && y.Track.Top.Start < 0.5)...)
+}
+
+// judge follows what is believed after a window that ended at at.
+func (y *system) judge(e *Engine, at dewline.Millis) {
+	y.belief(e, at)
+}
+
+var (
+	_ = fmt.Sprint
+	_ baseline.Window
+)

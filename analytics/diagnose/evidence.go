@@ -1,0 +1,87 @@
+package diagnose
+
+import (
+	"fmt"
+	"math"
+
+	"dewline"
+)
+
+// Evidence returns what of a residual speaks for a cause and what against it, with numbers.
+func Evidence(r *Residual, w *Weighed, learned bool) []string {
+	from := "what is usual for such a machine"
+	if learned {
+		from = "what this machine does when healthy"
+	}
+	var out []string
+	for s := range NumSymptoms {
+		if !r.Has[s] {
+			continue
+		}
+		v, z, m := r.Mean[s], r.Z(s), w.Mean[s]
+		u := 2 * math.Sqrt(r.Cov[s][s])
+		expected := math.Abs(m) > u/2
+		seen := math.Abs(z) > 2
+		if !seen && !expected {
+			continue
+		}
+		word := "above"
+		if v < 0 {
+			word = "below"
+		}
+		text := fmt.Sprintf("%s %.1f %s %s %s (±%.1f)", s, math.Abs(s.Shown(v)), s.Unit(), word, from, s.Shown(u))
+		name := Name(w.Cause)
+		switch {
+		case seen && expected && (v > 0) == (m > 0):
+			text += fmt.Sprintf(", as %s makes it", name)
+		case seen && expected:
+			text += fmt.Sprintf("; %s would move it the other way: against", name)
+		case seen:
+			text += fmt.Sprintf("; %s does not explain it", name)
+		default:
+			text += fmt.Sprintf("; %s would move it by %+.1f %s: against", name, s.Shown(m), s.Unit())
+		}
+		out = append(out, text)
+	}
+	return out
+}
+
+// Name says a cause in the trade's words, with its article.
+func Name(c Cause) string {
+	if c.Also != "" {
+		return Name(Cause{Fault: c.Fault, Detail: c.Detail}) + " together with " + Name(Cause{Fault: c.Also})
+	}
+	switch c.Detail {
+	case "orifice_too_small":
+		return "an orifice that is too small"
+	case "orifice_too_large":
+		return "an orifice that is too large"
+	case "bulb_loose":
+		return "a loose bulb"
+	case "valve_stuck":
+		return "a valve that is stuck"
+	}
+	switch c.Fault {
+	case dewline.Undercharge:
+		return "a low charge"
+	case dewline.Overcharge:
+		return "too much charge"
+	case dewline.Restriction:
+		return "a restriction"
+	case dewline.Overfeed:
+		return "a metering device that passes too much"
+	case dewline.EvaporatorAirflow:
+		return "too little air over the evaporator"
+	case dewline.CondenserAirflow:
+		return "too little air over the condenser"
+	case dewline.NonCondensables:
+		return "air in the circuit"
+	case dewline.CompressorLeakage:
+		return "a leaking compressor"
+	case dewline.ReversingValve:
+		return "a leaking reversing valve"
+	case dewline.SensorFault:
+		return "a wrong " + c.Detail + " sensor"
+	}
+	return "no fault"
+}

@@ -1,0 +1,95 @@
+package diagnose
+
+import (
+	"dewline"
+)
+
+// Cause is one hypothesis: a fault of the machine, a pair of them, a wrong sensor, or none.
+type Cause struct {
+	Fault  dewline.Fault
+	Detail string
+	Also   dewline.Fault // the other fault of a pair, "" for a single one
+	Point  dewline.Point // of a wrong sensor, 0 otherwise
+}
+
+// odds are the prior probabilities of a cause, by when it began. They follow field surveys where
+// there are any (charge: more than a third of several thousand home systems were short of it, more
+// than a quarter over; Home Energy, May/June 2002) scaled to faults large enough to matter; the rest
+// is common practice. What needs a person with a wrench hardly ever comes by itself.
+type odds struct {
+	start   float64 // it was there from the first day
+	later   float64 // it came by itself
+	visited float64 // it came with a visit
+}
+
+func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
+	if also != "" {
+		if also == dewline.Overcharge { // the pair that a wrong bore invites
+			return odds{0.012, 0.0001, 0.010}
+		}
+		return odds{0.002, 0.003, 0.003}
+	}
+	switch fault {
+	case dewline.Undercharge:
+		return odds{0.020, 0.070, 0.040}
+	case dewline.Overcharge:
+		return odds{0.016, 0.002, 0.050}
+	case dewline.Restriction:
+		switch detail {
+		case "orifice_too_small":
+			return odds{0.008, 0.0003, 0.020}
+		case "valve_stuck":
+			return odds{0.003, 0.012, 0.006}
+		}
+		return odds{0.003, 0.018, 0.010}
+	case dewline.Overfeed:
+		switch detail {
+		case "orifice_too_large":
+			return odds{0.008, 0.0003, 0.020}
+		case "bulb_loose":
+			return odds{0.004, 0.012, 0.015}
+		}
+		return odds{0.003, 0.010, 0.008}
+	case dewline.EvaporatorAirflow:
+		return odds{0.010, 0.060, 0.010}
+	case dewline.CondenserAirflow:
+		return odds{0.008, 0.060, 0.010}
+	case dewline.NonCondensables:
+		return odds{0.006, 0.003, 0.025}
+	case dewline.CompressorLeakage:
+		return odds{0.004, 0.020, 0.006}
+	case dewline.ReversingValve:
+		return odds{0.002, 0.008, 0.004}
+	}
+	return odds{0.001, 0.003, 0.003}
+}
+
+// sensorOdds is the prior of one sensor being wrong.
+var sensorOdds = odds{0.002, 0.010, 0.004}
+
+// Sensor is how one sensor's error moves the symptoms.
+type Sensor struct {
+	Point     dewline.Point
+	Direction Vector  // per unit of error
+	Spread    float64 // how large an error may be: standard deviation, in the same unit
+	Suspected bool    // the sensor itself gives reason to doubt it
+}
+
+// Group names the kind of machine that the signatures of a system are taken from.
+func Group(s *dewline.System) string {
+	valve := s.Metering.HoldsSuperheat()
+	switch {
+	case s.Kind.Comfort() && valve:
+		return "valve"
+	case s.Kind.Comfort() && s.Metering == dewline.Capillary:
+		return "capillary"
+	case s.Kind.Comfort():
+		return "orifice"
+	case valve && s.Receiver:
+		return "cold_valve_receiver"
+	case valve:
+		return "cold_valve"
+	default:
+		return "cold_capillary"
+	}
+}

@@ -1,0 +1,88 @@
+package diagnose
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"dewline"
+)
+
+const (
+	// mention is how likely a cause must be to be listed.
+	mention = 0.02
+	// surely is the share of a fault's probability that its likeliest detail must hold to be named.
+	surely = 0.6
+	// ofPair is the share of a pair's probability that goes to the fault that came first and that has
+	// to be looked at first.
+	ofPair = 0.55
+)
+
+// List returns the causes as an alert has them: each fault once, with its detail where one detail
+// stands out, and each sensor; probabilities of two decimals that sum to one, likeliest first.
+func (j *Judgement) List() []dewline.Cause {
+	type part struct {
+		cause  dewline.Cause
+		detail float64 // the probability of the likeliest detail
+	}
+	var parts []part
+	put := func(f dewline.Fault, detail string, p float64) {
+		i := slices.IndexFunc(parts, func(x part) bool {
+			return x.cause.Fault == f && (f != dewline.SensorFault || x.cause.Detail == detail)
+		})
+		if i < 0 {
+			parts = append(parts, part{dewline.Cause{Fault: f, Detail: detail, Probability: p}, p})
+			return
+		}
+		x := &parts[i]
+		x.cause.Probability += p
+		if p > x.detail {
+			x.cause.Detail, x.detail = detail, p
+		}
+	}
+	for i := range j.Causes {
+		c := &j.Causes[i]
+		if c.Also != "" {
+			put(c.Fault, c.Detail, ofPair*c.Probability)
+			put(c.Also, "", (1-ofPair)*c.Probability)
+			continue
+		}
+		put(c.Fault, c.Detail, c.Probability)
+	}
+	put(dewline.NoFault, "", j.NoFault)
+	slices.SortStableFunc(parts, func(a, b part) int { return cmp.Compare(b.cause.Probability, a.cause.Probability) })
+	var list []dewline.Cause
+	total := 0.0
+	for i, x := range parts {
+		if i > 0 && x.cause.Probability < mention {
+			break
+		}
+		if x.detail < surely*x.cause.Probability {
+			x.cause.Detail = ""
+		}
+		list = append(list, x.cause)
+		total += x.cause.Probability
+	}
+	// Rounded to hundredths by the largest remainders, so that they sum to one.
+	left := 100
+	rest := make([]float64, len(list))
+	for i := range list {
+		whole, part := math.Modf(100 * list[i].Probability / total)
+		list[i].Probability, rest[i] = whole, part
+		left -= int(whole)
+	}
+	for range left {
+		i := 0
+		for k := range rest {
+			if rest[k] > rest[i] {
+				i = k
+			}
+		}
+		list[i].Probability++
+		rest[i] = -1
+	}
+	for i := range list {
+		list[i].Probability /= 100
+	}
+	return list
+}

@@ -1,0 +1,219 @@
+package diagnose
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"dewline"
+)
+
+// Situation is what is known beside the residuals.
+type Situation struct {
+	Group     string
+	HeatPump  bool
+	Superheat float64 // K, expected: what is measured cannot fall further than to zero
+	Inherited bool    // the learned frame is from before the visit, so the absolute one must agree
+	Visited   bool    // a visit changed the machine since the learned frame was made
+	Beyond    bool    // an absolute limit is passed, which hardly happens without a reason
+	BoreDoubt bool    // the bore read off the part is not the one called for
+	BoreRight bool    // the bore read off the part is the one called for
+	Sensors   []Sensor
+}
+
+// Weighed is a cause with what speaks for it.
+type Weighed struct {
+	Cause
+	Probability float64
+	Severity    float64 // mean of its posterior, in the unit of its signature
+	Mean        Vector  // of the symptoms, as the cause at that severity would move them
+	Start       float64 // share of the probability that it was there from the first day
+}
+
+// Judgement is the outcome of Weigh: causes in the order of their probabilities, which sum to one
+// with NoFault.
+type Judgement struct {
+	Causes  []Weighed
+	NoFault float64
+}
+
+// Top returns the likeliest cause, and whether it is likelier than none.
+func (j *Judgement) Top() (Weighed, bool) {
+	if len(j.Causes) == 0 || j.Causes[0].Probability < j.NoFault {
+		return Weighed{}, false
+	}
+	return j.Causes[0], true
+}
+
+const (
+	// perMachine is by how much of itself a signature differs from machine to machine beyond the
+	// spread of the table: an allowance, because the table's machines are few and alike.
+	perMachine = 0.35
+	// between is into how many steps a signature's segments are divided.
+	between = 2
+)
+
+// further are the multiples of a signature's last level that it is continued to.
+var further = [...]float64{1.4, 2, 3}
+
+// Weigh weighs all causes. absolute is the residual against what is usual for such a machine,
+// learned that against the machine's own healthy weeks, nil while there are none.
+func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
+	var none Vector
+	start0 := absolute.logLikelihood(&none, nil)
+	later0 := 0.0
+	if learned != nil {
+		later0 = learned.logLikelihood(&none, nil)
+	}
+	var all []Weighed
+	none0 := 1.0 // the odds of none
+	if sit.Beyond {
+		none0 = 0.1
+	}
+	total := none0
+	add := func(w Weighed, start, later float64) {
+		w.Probability = start + later
+		if w.Probability > 0 {
+			w.Start = start / w.Probability
+		}
+		total += w.Probability
+		all = append(all, w)
+	}
+	for _, sig := range Signatures(sit.Group) {
+		if sig.Fault == dewline.ReversingValve && !sit.HeatPump {
+			continue
+		}
+		p := priorOf(sig.Fault, sig.Detail, sig.Also)
+		if bore := sig.Detail == "orifice_too_small" || sig.Detail == "orifice_too_large"; bore {
+			switch {
+			case sit.BoreDoubt:
+				p = odds{0.2, 0.05, 0.2}
+			case sit.BoreRight:
+				p = odds{p.start / 10, p.later / 10, p.visited / 10}
+			}
+		}
+		w := Weighed{Cause: Cause{Fault: sig.Fault, Detail: sig.Detail, Also: sig.Also}}
+		start, later := sig.weigh(absolute, learned, sit, start0, later0, &w)
+		if sit.Inherited {
+			later *= start
+		}
+		add(w, p.start*start, p.after(sit.Visited)*later)
+	}
+	for i := range sit.Sensors {
+		s := &sit.Sensors[i]
+		p := sensorOdds
+		if s.Suspected {
+			p = odds{p.start * 40, p.later * 40, p.visited * 40}
+		}
+		w := Weighed{Cause: Cause{Fault: dewline.SensorFault, Detail: s.Point.String(), Point: s.Point}}
+		var more Matrix
+		more.AddOuter(&s.Direction, s.Spread*s.Spread)
+		start := math.Exp(absolute.logLikelihood(&none, &more) - start0)
+		later, r := 0.0, absolute
+		if learned != nil {
+			later, r = math.Exp(learned.logLikelihood(&none, &more)-later0), learned
+		}
+		if sit.Inherited {
+			later *= start
+		}
+		w.Severity = r.along(&s.Direction)
+		for k, d := range s.Direction {
+			w.Mean[k] = d * w.Severity
+		}
+		add(w, p.start*start, p.after(sit.Visited)*later)
+	}
+	for i := range all {
+		all[i].Probability /= total
+	}
+	slices.SortStableFunc(all, func(a, b Weighed) int { return cmp.Compare(b.Probability, a.Probability) })
+	return Judgement{Causes: all, NoFault: none0 / total}
+}
+
+func (o odds) after(visit bool) float64 {
+	if visit {
+		return o.visited
+	}
+	return o.later
+}
+
+// weigh returns the likelihood ratios to none of a signature in both frames, averaged over its
+// severities, and fills in the severity and its mean.
+func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0, later0 float64, w *Weighed) (start, later float64) {
+	var weight, severity float64
+	var mean Vector
+	n := 0
+	prev := Level{}
+	for i := range len(sig.Levels) + len(further) {
+		var level Level
+		if i < len(sig.Levels) {
+			level = sig.Levels[i]
+		} else { // the table ends before machines do
+			level = (&Level{}).toward(&sig.Levels[len(sig.Levels)-1], further[i-len(sig.Levels)])
+		}
+		for k := range between {
+			x := float64(k+1) / between
+			l := prev.toward(&level, x)
+			m := l.Mean
+			m[Superheat] = max(m[Superheat], -sit.Superheat-0.5)
+			var more Matrix
+			for s := range more {
+				own := perMachine * m[s]
+				more[s][s] = own*own + l.SD[s]*l.SD[s]
+			}
+			a := math.Exp(absolute.logLikelihood(&m, &more) - start0)
+			b := 0.0
+			if learned != nil {
+				b = math.Exp(learned.logLikelihood(&m, &more) - later0)
+			}
+			start += a
+			later += b
+			n++
+			if learned != nil {
+				a = b
+			}
+			weight += a
+			severity += a * l.Severity
+			for s := range mean {
+				mean[s] += a * m[s]
+			}
+		}
+		prev = level
+	}
+	if weight > 0 {
+		w.Severity = severity / weight
+		for s := range mean {
+			w.Mean[s] = mean[s] / weight
+		}
+	}
+	if n == 0 {
+		return 0, 0
+	}
+	return start / float64(n), later / float64(n)
+}
+
+// toward returns the level between l and to.
+func (l *Level) toward(to *Level, x float64) Level {
+	out := Level{Severity: l.Severity + x*(to.Severity-l.Severity)}
+	for s := range out.Mean {
+		out.Mean[s] = l.Mean[s] + x*(to.Mean[s]-l.Mean[s])
+		out.SD[s] = l.SD[s] + x*(to.SD[s]-l.SD[s])
+	}
+	return out
+}
+
+// along returns the size of an error in one direction that explains a residual best, by weighted
+// least squares on the diagonal.
+func (r *Residual) along(d *Vector) float64 {
+	num, den := 0.0, 0.0
+	for s := range d {
+		if !r.Has[s] || !(r.Cov[s][s] > 0) {
+			continue
+		}
+		num += d[s] * r.Mean[s] / r.Cov[s][s]
+		den += d[s] * d[s] / r.Cov[s][s]
+	}
+	if den == 0 {
+		return 0
+	}
+	return num / den
+}

@@ -1,0 +1,182 @@
+package analytics
+
+import (
+	"math"
+	"slices"
+
+	"dewline"
+)
+
+// episode is one underlying cause of one system, from its first finding to its end.
+type episode struct {
+	Key        string
+	Onset      dewline.Millis
+	Detected   dewline.Millis
+	Conditions []dewline.Condition // that were found, gravest first
+	Now        []dewline.Condition // of these, those that still last
+	Severity   dewline.Severity
+	Causes     []dewline.Cause
+	Forecast   *dewline.Forecast
+	Evidence   []string
+	ToldAt     dewline.Millis
+	NewTop     int32 // windows for which another cause has led
+}
+
+// gravity orders conditions and severities, gravest first.
+var conditionOrder = []dewline.Condition{
+	dewline.Flooding, dewline.HotDischarge, dewline.HighHead, dewline.NotRunning, dewline.SpaceWarm, dewline.Freezing, dewline.Starving,
+	dewline.ShortCycling, dewline.Hunting, dewline.CapacityLoss, dewline.EfficiencyLoss, dewline.ChargeDrift, dewline.SensorDoubt, dewline.Silent,
+}
+
+func gravest(a, b dewline.Condition) int {
+	return slices.Index(conditionOrder, a) - slices.Index(conditionOrder, b)
+}
+
+func graver(a, b dewline.Severity) bool { return weightOf(a) > weightOf(b) }
+
+func weightOf(s dewline.Severity) int {
+	switch s {
+	case dewline.Urgent:
+		return 2
+	case dewline.Soon:
+		return 1
+	}
+	return 0
+}
+
+// open returns the open episode of a key, nil if there is none.
+func (y *system) open(key string) *episode {
+	for i := range y.Episodes {
+		if y.Episodes[i].Key == key {
+			return &y.Episodes[i]
+		}
+	}
+	return nil
+}
+
+// raise says that a condition holds: it opens an episode or joins the one that is open.
+func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Severity, onset, at dewline.Millis, text string) {
+	ep := y.open(key)
+	if ep == nil {
+		y.Episodes = append(y.Episodes, episode{Key: key, Onset: onset, Detected: at, Conditions: []dewline.Condition{c}, Now: []dewline.Condition{c}, Severity: s})
+		ep = &y.Episodes[len(y.Episodes)-1]
+		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
+		y.tell(e, ep, 0, at)
+		return
+	}
+	changed := false
+	if !slices.Contains(ep.Now, c) {
+		ep.Now = append(ep.Now, c)
+	}
+	if !slices.Contains(ep.Conditions, c) {
+		ep.Conditions = append(ep.Conditions, c)
+		slices.SortFunc(ep.Conditions, gravest)
+		changed = true
+	}
+	if graver(s, ep.Severity) {
+		ep.Severity, changed = s, true
+	}
+	if changed {
+		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
+		y.tell(e, ep, 0, at)
+	}
+}
+
+// lower says that a condition is over. The episode ends with its last one.
+func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Millis) {
+	ep := y.open(key)
+	if ep == nil {
+		return
+	}
+	ep.Now = slices.DeleteFunc(ep.Now, func(x dewline.Condition) bool { return x == c })
+	if len(ep.Now) > 0 {
+		return
+	}
+	ep.Evidence = []string{"three steady windows on two days were free of it"}
+	y.tell(e, ep, at, at)
+	y.Episodes = slices.DeleteFunc(y.Episodes, func(x episode) bool { return x.Key == key })
+}
+
+// refresh brings the open machine episode up to what is believed now: at once when another cause has
+// led for a while, otherwise once a day.
+func (y *system) refresh(e *Engine, at dewline.Millis) {
+	ep := y.open(machineKey)
+	if ep == nil || len(y.Track.Causes) == 0 {
+		return
+	}
+	const aWhile = 6 // windows
+	causes := y.causesFor(machineKey, ep.Conditions[0])
+	if !same(causes, ep.Causes) {
+		ep.NewTop++
+	} else {
+		ep.NewTop = 0
+	}
+	daily := at-ep.ToldAt >= 24*hour && moved(causes, ep.Causes)
+	if ep.NewTop >= aWhile || daily {
+		ep.NewTop = 0
+		ep.Causes, ep.Forecast = causes, y.forecast(ep.Conditions[0])
+		ep.Evidence = y.evidenceFor(machineKey, "")
+		y.tell(e, ep, 0, at)
+	}
+}
+
+func same(a, b []dewline.Cause) bool {
+	return len(a) > 0 && len(b) > 0 && a[0].Fault == b[0].Fault && a[0].Detail == b[0].Detail
+}
+
+// moved says whether the likeliest cause's probability has moved by a tenth.
+func moved(a, b []dewline.Cause) bool {
+	return !same(a, b) || math.Abs(a[0].Probability-b[0].Probability) >= 0.1
+}
+
+// tell makes a finding of an episode.
+func (y *system) tell(e *Engine, ep *episode, cleared, at dewline.Millis) {
+	ep.ToldAt = at
+	e.out.Findings = append(e.out.Findings, dewline.Finding{
+		System: y.id, Key: ep.Key, Condition: ep.Conditions[0], Conditions: slices.Clone(ep.Conditions), Severity: ep.Severity,
+		Onset: ep.Onset, Detected: ep.Detected, Cleared: cleared, At: at,
+		Causes: slices.Clone(ep.Causes), Forecast: ep.Forecast, Evidence: slices.Clone(ep.Evidence),
+	})
+}
+
+// The keys of underlying causes.
+const machineKey = "machine"
+
+// causesFor returns the causes of an episode.
+func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
+	switch key {
+	case machineKey:
+		if causes := y.Track.Causes; len(causes) > 0 {
+			return causes
+		}
+		return usualCauses(c)
+	case "leak":
+		return []dewline.Cause{{Fault: dewline.Undercharge, Detail: dewline.RefrigerantDetector.String(), Probability: 0.9}, {Fault: dewline.SensorFault, Detail: dewline.RefrigerantDetector.String(), Probability: 0.1}}
+	case "space":
+		if ep := y.open(machineKey); ep != nil {
+			return ep.Causes
+		}
+	}
+	if p, ok := sensorOf(key); ok {
+		return []dewline.Cause{{Fault: dewline.SensorFault, Detail: p, Probability: 1}}
+	}
+	return []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
+}
+
+// usualCauses are those of a condition that is seen before anything could be weighed (from memory).
+func usualCauses(c dewline.Condition) []dewline.Cause {
+	type list = []dewline.Cause
+	switch c {
+	case dewline.Flooding:
+		return list{{Fault: dewline.Overfeed, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
+	case dewline.Hunting:
+		return list{{Fault: dewline.Overfeed, Probability: 0.55}, {Fault: dewline.Undercharge, Probability: 0.2}, {Fault: dewline.Restriction, Probability: 0.15}, {Fault: dewline.NoFault, Probability: 0.1}}
+	case dewline.HighHead:
+		return list{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.Overcharge, Probability: 0.2}, {Fault: dewline.NonCondensables, Probability: 0.2}}
+	case dewline.HotDischarge:
+		return list{{Fault: dewline.Undercharge, Probability: 0.4}, {Fault: dewline.CondenserAirflow, Probability: 0.3}, {Fault: dewline.CompressorLeakage, Probability: 0.2}, {Fault: dewline.SensorFault, Probability: 0.1}}
+	case dewline.Freezing:
+		return list{{Fault: dewline.EvaporatorAirflow, Probability: 0.5}, {Fault: dewline.Undercharge, Probability: 0.3}, {Fault: dewline.Restriction, Probability: 0.2}}
+	}
+	return list{{Fault: dewline.NoFault, Probability: 1}}
+}

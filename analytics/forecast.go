@@ -1,0 +1,123 @@
+package analytics
+
+import (
+	"fmt"
+	"math"
+
+	"dewline"
+	"dewline/analytics/diagnose"
+	"dewline/analytics/robust"
+)
+
+// forecast says when the drifting quantity of a condition reaches the limit that hurts, nil without a
+// trend. The trend is that of the daily residuals since the model was learned, so the weather is
+// allowed for.
+func (y *system) forecast(c dewline.Condition) *dewline.Forecast {
+	t := &y.Track
+	at := y.Frame.At
+	limit, s, text, ok := y.hurts(c)
+	if !ok {
+		return nil
+	}
+	f := &dewline.Forecast{Limit: text, Quantity: quantityOf(s), Value: round(limit, 10), Unit: "K", At: at}
+	expected, residual, ok := t.latest(s)
+	if !ok {
+		return nil
+	}
+	now := expected + residual
+	up := limit > expected
+	if up && now >= limit || !up && now <= limit {
+		return f
+	}
+	// The days of the drift alone: what came before it is flat.
+	var x, v [maxDays]float64
+	n := 0
+	first := int32(int64(y.Track.Since)/86_400_000) - 21
+	for i := range t.Days {
+		d := &t.Days[i]
+		if !d.Has[s] || d.Day < first {
+			continue
+		}
+		x[n], v[n] = float64(d.Day), float64(d.Residual[s])
+		n++
+	}
+	const leastDays = 5
+	if n < leastDays {
+		return nil
+	}
+	// Take the stretch that ends now and has the clearest slope: the last 6, 9, 14 or 21 days.
+	best := robust.Trend{}
+	clear := 0.0
+	for _, k := range [...]int{6, 9, 14, 21} {
+		k = min(k, n)
+		tr, ok := robust.TheilSen(x[n-k:n], v[n-k:n], 0.8)
+		if !ok || math.IsInf(tr.Low, 0) || math.IsInf(tr.High, 0) {
+			continue
+		}
+		half := max((tr.High-tr.Low)/2, 1e-6)
+		if q := math.Abs(tr.Slope) / half; q > clear && (tr.Slope > 0) == up && (tr.Low > 0) == (tr.High > 0) {
+			best, clear = tr, q
+		}
+	}
+	if clear == 0 {
+		return nil
+	}
+	left := limit - now
+	slow, fast := best.Low, best.High
+	if math.Abs(slow) > math.Abs(fast) {
+		slow, fast = fast, slow
+	}
+	// Slopes change and levels scatter: the interval of the slope alone is too narrow, by a factor
+	// that the simulated fleets give (see SCORE.md).
+	const wider = 1.8
+	f.DaysP50 = round(left/best.Slope, 10)
+	f.DaysP10 = round(left/fast/wider, 10)
+	f.DaysP90 = round(left/slow*wider, 10)
+	if f.DaysP50 > 365 {
+		return nil
+	}
+	f.DaysP90 = min(f.DaysP90, 999)
+	return f
+}
+
+// latest returns the newest expectation and the newest residual of a symptom.
+func (t *track) latest(s diagnose.Symptom) (expected, residual float64, ok bool) {
+	if !t.HasLearn || !t.Learned.Has[s] {
+		return 0, 0, false
+	}
+	for i := len(t.Days) - 1; i >= 0; i-- {
+		if t.Days[i].Has[s] {
+			return float64(t.Days[i].Expected[s]), t.Learned.Mean[s], true
+		}
+	}
+	return 0, 0, false
+}
+
+// hurts returns the limit that a condition drifts to.
+func (y *system) hurts(c dewline.Condition) (limit float64, s diagnose.Symptom, text string, ok bool) {
+	t := &y.Track
+	switch c {
+	case dewline.Flooding:
+		return floodLimit, diagnose.Superheat, fmt.Sprintf("superheat below %.1f K", floodLimit), true
+	case dewline.HighHead:
+		expected, _, ok := t.latest(diagnose.OverAmbient)
+		return expected + 8, diagnose.OverAmbient, "condensing 8 K over what it should be", ok
+	case dewline.Starving, dewline.ChargeDrift:
+		if t.Top.Fault == dewline.Undercharge || t.Top.Fault == dewline.Restriction {
+			s = diagnose.Superheat
+			expected, _, ok := t.latest(s)
+			return expected + 8, s, "superheat 8 K over what it should be", ok
+		}
+	}
+	return 0, 0, "", false
+}
+
+func quantityOf(s diagnose.Symptom) string {
+	switch s {
+	case diagnose.Superheat:
+		return string(dewline.Superheat)
+	case diagnose.OverAmbient:
+		return string(dewline.CondensingOverAir)
+	}
+	return string(dewline.Subcooling)
+}

@@ -1,0 +1,93 @@
+package analytics
+
+import (
+	"time"
+
+	"dewline"
+)
+
+// hold follows whether something lasts: it opens when it has been so for long enough, and ends by the
+// contract's rule, when three steady windows on two UTC days have been free of it.
+type hold struct {
+	Open     bool
+	Onset    dewline.Millis // of what is open, or of what is building up
+	Detected dewline.Millis
+	Prev     dewline.Millis // the frame before, 0 for none
+	Held     dewline.Millis // for which it was so
+	Free     dewline.Millis // for which it was not, of the window that is counted
+	Windows  int32
+	Days     [clearDays]int64 // days of free windows, 0 for none; a day is counted from 1
+}
+
+const (
+	// clearSpan, clearWindows, clearDays: a condition is over when this many windows of this length,
+	// on this many UTC days, have been free of it.
+	clearSpan    = 30 * time.Minute
+	clearWindows = 3
+	clearDays    = 2
+)
+
+// change is what a step of a hold did.
+type change int8
+
+const (
+	unchanged change = iota
+	opened
+	ended
+)
+
+// step moves a hold on by a frame in which it was so or not. longest is the longest time between two
+// frames that counts.
+func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) change {
+	var ran dewline.Millis
+	if c.Prev != 0 && at-c.Prev <= longest {
+		ran = at - c.Prev
+	}
+	c.Prev = at
+	if !c.Open {
+		if !so {
+			c.Held, c.Onset = 0, 0
+			return unchanged
+		}
+		if c.Onset == 0 {
+			c.Onset = at
+		} else {
+			c.Held += ran
+		}
+		if c.Held < need {
+			return unchanged
+		}
+		c.Open, c.Detected = true, at
+		c.Free, c.Windows, c.Days = 0, 0, [clearDays]int64{}
+		return opened
+	}
+	if so { // back before it was over
+		c.Free, c.Windows, c.Days = 0, 0, [clearDays]int64{}
+		return unchanged
+	}
+	if c.Free += ran; c.Free < dewline.Millis(clearSpan.Milliseconds()) {
+		return unchanged
+	}
+	c.Free = 0
+	return c.window(at)
+}
+
+// window counts a window that was free of it.
+func (c *hold) window(at dewline.Millis) change {
+	c.Windows++
+	day := int64(at)/86_400_000 + 1
+	for i := range c.Days {
+		if c.Days[i] == day {
+			break
+		}
+		if c.Days[i] == 0 {
+			c.Days[i] = day
+			break
+		}
+	}
+	if c.Windows >= clearWindows && c.Days[clearDays-1] != 0 {
+		*c = hold{Prev: at}
+		return ended
+	}
+	return unchanged
+}

@@ -1,0 +1,449 @@
+package analytics
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"dewline"
+	"dewline/analytics/baseline"
+	"dewline/analytics/chart"
+	"dewline/analytics/diagnose"
+	"dewline/analytics/robust"
+)
+
+const (
+	// recentSpan and maxRecent: what is judged is the median of the windows of the last day and a
+	// half, one an hour at most.
+	recentSpan = 36 * time.Hour
+	maxRecent  = 14
+	apart      = 50 * time.Minute
+	// learnAfter is how old a window must be before it is learned from: what comes to light
+	// meanwhile keeps it out.
+	learnAfter = 24 * time.Hour
+	// visitedDays is for how long a visit is taken for the reason of a change.
+	visitedDays = 21
+)
+
+// The charts. A day of a machine is one value of the slow ones, a window one of the fast one; both are
+// for each of seven symptoms. An average run length of 3,000 days for each slow chart is one false
+// signal of a machine in more than a year; a signal alone is no alert (see belief). A test holds the
+// limits to the run lengths.
+var (
+	slowEWMA  = chart.EWMA{Lambda: 0.15, L: 3.47355}
+	slowCUSUM = chart.CUSUM{K: 0.5, H: 6.85109}
+	fastCUSUM = chart.CUSUM{K: 1, H: 4.50701}
+)
+
+// charts are those of one symptom.
+type charts struct {
+	EWMA       chart.EWMAState
+	Slow, Fast chart.CUSUMState
+	Signal     int8 // the direction of the slow charts' signal, 0 for none
+	FastSignal int8
+}
+
+// track is what is known of how a machine does.
+type track struct {
+	Recent []baseline.Window // oldest first; the learned ones are marked
+	Kept   int32             // how many of Recent were offered to the model
+	Model  baseline.Model
+	Charts [diagnose.NumSymptoms]charts
+	Visit  dewline.Millis // the last event that restarted learning, 0 for none
+
+	Odds     float64 // smoothed log odds of a machine fault being there
+	Evals    int32   // windows judged since the last visit
+	Doubtful int32   // of these, the last ones in a row in which a fault was likelier than not
+	Since    dewline.Millis
+	NoFault  float64
+	NoFaultA float64 // by the absolute frame alone
+	Causes   []dewline.Cause
+	Top      diagnose.Weighed
+	TopPair  bool
+	Absolute diagnose.Residual
+	Learned  diagnose.Residual
+	HasLearn bool
+	Expected diagnose.Vector // of the newest windows, in the frame that leads
+	Value    diagnose.Vector
+	Days     []dayMean // of the last weeks
+	Day      dayMean   // that is open
+}
+
+// dayMean is what a day's windows said.
+type dayMean struct {
+	Day      int32
+	Windows  int32
+	Residual [diagnose.NumSymptoms]float32 // against the learned frame, or else the absolute one
+	Has      [diagnose.NumSymptoms]bool
+	Expected [diagnose.NumSymptoms]float32
+	Severity float32
+}
+
+// look takes a new window.
+func (y *system) look(e *Engine, w *baseline.Window) {
+	t := &y.Track
+	y.Day.windows++
+	y.prior.Prepare(w)
+	if n := len(t.Recent); n > 0 && w.From-t.Recent[n-1].From < dewline.Millis(apart.Milliseconds()) {
+		return
+	}
+	y.forget(w.From)
+	t.Recent = append(t.Recent, *w)
+	y.weigh(w)
+	y.judge(e, w.To)
+}
+
+// forget drops what is too old to be recent, and learns from it if nothing speaks against it.
+func (y *system) forget(at dewline.Millis) {
+	t := &y.Track
+	healthy := y.healthy()
+	for int(t.Kept) < len(t.Recent) && at-t.Recent[t.Kept].From >= dewline.Millis(learnAfter.Milliseconds()) {
+		if healthy && t.Recent[t.Kept].From > t.Visit {
+			t.Model.Add(y.prior, &t.Recent[t.Kept])
+		}
+		t.Kept++
+	}
+	drop := 0
+	for drop < len(t.Recent) && (at-t.Recent[drop].From > dewline.Millis(recentSpan.Milliseconds()) || len(t.Recent)-drop >= maxRecent) {
+		drop++
+	}
+	t.Recent = slices.Delete(t.Recent, 0, drop)
+	t.Kept = max(0, t.Kept-int32(drop))
+}
+
+// healthy says whether the machine may be learned from: nothing is open, the absolute frame finds
+// nothing, and no chart of an earlier learning signals.
+func (y *system) healthy() bool {
+	t := &y.Track
+	if y.open("machine") != nil || t.Evals > 0 && t.NoFaultA < 0.4 || t.Odds > 0 {
+		return false
+	}
+	for i := range t.Charts {
+		if t.Charts[i].Signal != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+// weigh makes the residuals of the recent windows and, where they are conspicuous, weighs the causes:
+// by all of them, which is surer, and by the newest alone, which is sooner. The more decided one counts.
+func (y *system) weigh(w *baseline.Window) {
+	t := &y.Track
+	first := 0
+	for first < len(t.Recent)-1 && t.Recent[first].From < t.Visit {
+		first++
+	}
+	recent := t.Recent[first:]
+	y.stepCharts(w)
+	t.Evals++
+	v := y.view(recent, w, false)
+	if newest := len(recent) - newestFew; newest > 0 {
+		if few := y.view(recent[newest:], w, false); few.noFault < v.noFault {
+			v = few
+		}
+	}
+	y.believe(&v)
+	odds := -3.0
+	if v.weighed {
+		odds = math.Log(max(1-v.noFault, 1e-4) / max(v.noFault, 1e-4))
+	}
+	y.smooth(w.To, odds)
+}
+
+// newestFew is how many windows make the sooner view.
+const newestFew = 4
+
+// view is what some windows say.
+type view struct {
+	absolute, learned diagnose.Residual
+	hasLearned        bool
+	weighed           bool // conspicuous enough to have been weighed
+	noFault           float64
+	noFaultAbsolute   float64
+	causes            []dewline.Cause
+	top               diagnose.Weighed
+}
+
+// view makes the residuals of windows, the last of which was taken under the conditions of w, and
+// weighs the causes. A view that is not conspicuous is weighed only if it must be.
+func (y *system) view(recent []baseline.Window, w *baseline.Window, must bool) view {
+	t := &y.Track
+	v := view{noFault: 1, noFaultAbsolute: 1}
+	y.absolute(recent, &v.absolute)
+	v.hasLearned = y.learned(recent, &v.learned)
+	conspicuous := must || t.NoFault < 0.9 || y.suspectsSensor()
+	for s := range diagnose.NumSymptoms {
+		conspicuous = conspicuous || math.Abs(v.absolute.Z(s)) > 1.3 || v.hasLearned && math.Abs(v.learned.Z(s)) > 1.8
+	}
+	if !conspicuous {
+		return v
+	}
+	sit := y.situation(w)
+	var learned *diagnose.Residual
+	if v.hasLearned {
+		learned = &v.learned
+	}
+	j := diagnose.Weigh(&v.absolute, learned, &sit)
+	v.weighed, v.noFault = true, j.NoFault
+	start := 0.0
+	for i := range j.Causes {
+		start += j.Causes[i].Probability * j.Causes[i].Start
+	}
+	if start+j.NoFault > 0 {
+		v.noFaultAbsolute = j.NoFault / (start + j.NoFault)
+	}
+	v.top, v.causes = j.Causes[0], j.List()
+	return v
+}
+
+// believe takes a view for what is believed now.
+func (y *system) believe(v *view) {
+	t := &y.Track
+	t.Absolute, t.Learned, t.HasLearn = v.absolute, v.learned, v.hasLearned
+	t.NoFault, t.NoFaultA, t.Causes, t.Top = v.noFault, v.noFaultAbsolute, v.causes, v.top
+}
+
+// glance weighs the window that is being gathered by itself: something urgent has come up, and the
+// windows before it say nothing of that.
+func (y *system) glance() {
+	if y.Gather.Frames == 0 {
+		return
+	}
+	g := y.Gather
+	w := g.window(y.machine)
+	y.prior.Prepare(&w)
+	v := y.view([]baseline.Window{w}, &w, true)
+	y.believe(&v)
+}
+
+// smooth follows the log odds of a fault: one strange window is not a fault.
+func (y *system) smooth(at dewline.Millis, odds float64) {
+	t := &y.Track
+	const weight = 0.25
+	odds = min(max(odds, -4), 7)
+	if t.Evals == 1 {
+		t.Odds = -2
+	}
+	t.Odds += weight * (odds - t.Odds)
+	if odds > 0 {
+		if t.Doubtful == 0 {
+			t.Since = at
+		}
+		t.Doubtful++
+	} else {
+		t.Doubtful = 0
+	}
+}
+
+// value returns the median of a symptom's residual over windows.
+func medianOver(recent []baseline.Window, at func(*baseline.Window) (float64, bool)) (float64, int) {
+	var all [maxRecent + 1]float64
+	n := 0
+	for i := range recent {
+		if v, ok := at(&recent[i]); ok && n < len(all) {
+			all[n] = v
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, 0
+	}
+	if n < 3 {
+		sum := 0.0
+		for _, v := range all[:n] {
+			sum += v
+		}
+		return sum / float64(n), n
+	}
+	return robust.Median(all[:n]), n
+}
+
+// daysIn counts the UTC days of windows.
+func daysIn(recent []baseline.Window) float64 {
+	n, last := 0, int32(-1)
+	for i := range recent {
+		if d := recent[i].Day(); d != last {
+			n, last = n+1, d
+		}
+	}
+	return float64(max(n, 1))
+}
+
+// absolute fills in the residual against what is usual for such a machine.
+func (y *system) absolute(recent []baseline.Window, r *diagnose.Residual) {
+	*r = diagnose.Residual{}
+	p := y.prior
+	last := &recent[len(recent)-1]
+	for s := range diagnose.NumSymptoms {
+		if s == diagnose.LogPower || y.Watch.hides(s) {
+			continue // how much a machine of unknown make draws is not known
+		}
+		v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
+			mean, _ := p.Expected(s, w)
+			return float64(w.Y[s]) - mean, w.Has[s]
+		})
+		if n == 0 {
+			continue
+		}
+		_, sd := p.Expected(s, last)
+		window, day := y.Track.Model.Noise(p, s)
+		r.Has[s], r.Mean[s] = true, v
+		r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
+		if last.Short { // the machine had hardly settled
+			r.Cov[s][s] += 2 * 2 * scale(s)
+		}
+	}
+	for i := range y.sensors(last) {
+		d := y.directions[i].Direction
+		u := y.machine.Uncertainty(y.directions[i].Point)
+		r.Cov.AddOuter(&d, u*u)
+	}
+}
+
+// scale turns K² into the square of a symptom's unit.
+func scale(s diagnose.Symptom) float64 {
+	if s == diagnose.LogPower {
+		return 0.02 * 0.02
+	}
+	return 1
+}
+
+// allowed is by how much a proper service may move the symptoms of a healthy machine.
+var allowed = diagnose.Vector{3, 3, 2.5, 2.5, 3, 1.5, 0.08}
+
+// learned fills in the residual against the machine's own healthy weeks.
+func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) bool {
+	*r = diagnose.Residual{}
+	t := &y.Track
+	if !t.Model.Fitted {
+		return false
+	}
+	p := y.prior
+	last := &recent[len(recent)-1]
+	any := false
+	for s := range diagnose.NumSymptoms {
+		if y.Watch.hides(s) {
+			continue
+		}
+		v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
+			mean, _, ok := t.Model.Expected(p, s, w)
+			return float64(w.Y[s]) - mean, ok && w.Has[s]
+		})
+		_, sd, ok := t.Model.Expected(p, s, last)
+		if n == 0 || !ok {
+			continue
+		}
+		window, day := t.Model.Noise(p, s)
+		r.Has[s], r.Mean[s] = true, v
+		r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
+		if !t.Model.Learned() && t.Visit != 0 { // fitted before the visit
+			r.Cov[s][s] += allowed[s] * allowed[s]
+		}
+		any = true
+	}
+	return any
+}
+
+// stepCharts steps the fast charts by a window, and adds it to the day of the slow ones.
+func (y *system) stepCharts(w *baseline.Window) {
+	t := &y.Track
+	for s := range diagnose.NumSymptoms {
+		mean, sd, ok := t.Model.Expected(y.prior, s, w)
+		if !ok || !w.Has[s] || y.Watch.hides(s) {
+			continue
+		}
+		window, day := t.Model.Noise(y.prior, s)
+		z := (float64(w.Y[s]) - mean) / math.Sqrt(sd*sd+window*window+day*day)
+		c := &t.Charts[s]
+		up, down := fastCUSUM.Step(&c.Fast, z)
+		c.FastSignal = sign(up, down)
+	}
+	y.intoDay(w)
+}
+
+func sign(up, down bool) int8 {
+	switch {
+	case up:
+		return 1
+	case down:
+		return -1
+	}
+	return 0
+}
+
+// intoDay adds a window to the day that is open.
+func (y *system) intoDay(w *baseline.Window) {
+	t := &y.Track
+	if d := w.Day(); t.Day.Day != d {
+		y.closeDay()
+		t.Day = dayMean{Day: d}
+	}
+	d := &t.Day
+	d.Windows++
+	for s := range diagnose.NumSymptoms {
+		mean, _, ok := t.Model.Expected(y.prior, s, w)
+		if !ok || !w.Has[s] {
+			continue
+		}
+		// A running mean: the day's windows are few.
+		d.Has[s] = true
+		d.Residual[s] += (w.Y[s] - float32(mean) - d.Residual[s]) / float32(d.Windows)
+		d.Expected[s] += (float32(mean) - d.Expected[s]) / float32(d.Windows)
+	}
+	d.Severity = float32(t.Top.Severity)
+}
+
+// maxDays is how many days are kept for trends.
+const maxDays = 45
+
+// closeDay steps the slow charts by the day that ended, and makes the model anew.
+func (y *system) closeDay() {
+	t := &y.Track
+	if t.Day.Windows > 0 {
+		for s := range diagnose.NumSymptoms {
+			if !t.Day.Has[s] {
+				continue
+			}
+			window, day := t.Model.Noise(y.prior, s)
+			sd := t.Model.Fits[s].Cov[0][0]
+			if !t.Model.Learned() && t.Visit != 0 {
+				sd += allowed[s] * allowed[s]
+			}
+			z := float64(t.Day.Residual[s]) / math.Sqrt(sd+day*day+window*window/float64(t.Day.Windows))
+			c := &t.Charts[s]
+			e := slowEWMA.Step(&c.EWMA, min(max(z, -6), 6))
+			up, down := slowCUSUM.Step(&c.Slow, min(max(z, -6), 6))
+			c.Signal = sign(up || e > 0, down || e < 0)
+		}
+		t.Days = append(t.Days, t.Day)
+		if len(t.Days) > maxDays {
+			t.Days = slices.Delete(t.Days, 0, len(t.Days)-maxDays)
+		}
+	}
+	if y.healthy() {
+		t.Model.Refit(y.prior)
+	}
+}
+
+// visited restarts learning: somebody changed the machine.
+func (y *system) visited(at dewline.Millis) {
+	t := &y.Track
+	t.Visit = at
+	t.Model.Reset(true)
+	for i := range t.Charts {
+		t.Charts[i] = charts{}
+	}
+	t.Odds, t.Evals, t.Doubtful, t.NoFault, t.NoFaultA = -2, 0, 0, 1, 1
+	t.Causes, t.Top = nil, diagnose.Weighed{}
+}
+
+// charted says whether any chart signals.
+func (t *track) charted() bool {
+	for i := range t.Charts {
+		if c := &t.Charts[i]; c.Signal != 0 || c.FastSignal != 0 {
+			return true
+		}
+	}
+	return false
+}

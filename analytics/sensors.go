@@ -1,0 +1,188 @@
+package analytics
+
+import (
+	"math"
+	"strings"
+
+	"dewline"
+	"dewline/analytics/baseline"
+	"dewline/analytics/cycle"
+	"dewline/analytics/diagnose"
+	"dewline/analytics/sensor"
+)
+
+// watching is what the sensors themselves give away.
+type watching struct {
+	Sensors sensor.Watch
+	Doubts  []sensor.Doubt // as of the last hour
+	At      dewline.Millis
+}
+
+// depends says which symptoms a point's reading goes into.
+func depends(p dewline.Point, s diagnose.Symptom) bool {
+	switch p {
+	case dewline.SuctionPressure:
+		return s == diagnose.Superheat || s == diagnose.SuctionDew || s == diagnose.DischargeExcess
+	case dewline.LiquidPressure, dewline.DischargePressure:
+		return s == diagnose.Subcooling || s == diagnose.OverAmbient || s == diagnose.DischargeExcess
+	case dewline.SuctionTemp:
+		return s == diagnose.Superheat || s == diagnose.DischargeExcess
+	case dewline.LiquidTemp:
+		return s == diagnose.Subcooling
+	case dewline.DischargeTemp:
+		return s == diagnose.DischargeExcess
+	case dewline.OutdoorAirTemp:
+		return s == diagnose.OverAmbient
+	case dewline.ReturnAirTemp, dewline.SupplyAirTemp:
+		return s == diagnose.AirSplit
+	case dewline.CompressorPower:
+		return s == diagnose.LogPower
+	}
+	return false
+}
+
+// hides says whether a symptom rests on a sensor that is surely wrong.
+func (w *watching) hides(s diagnose.Symptom) bool {
+	for i := range w.Doubts {
+		if d := &w.Doubts[i]; d.Sure != 0 && depends(d.Point, s) {
+			return true
+		}
+	}
+	return false
+}
+
+func (w *watching) hidesPoint(p dewline.Point) bool {
+	for i := range w.Doubts {
+		if d := &w.Doubts[i]; d.Sure != 0 && d.Point == p {
+			return true
+		}
+	}
+	return false
+}
+
+// suspectsSensor says whether any sensor is in doubt by itself.
+func (y *system) suspectsSensor() bool { return len(y.Watch.Doubts) > 0 }
+
+// watch lets the sensors be judged by a frame, and tells of those that are in doubt.
+func (y *system) watch(e *Engine, f *cycle.Features) {
+	w := &y.Watch
+	o := &y.Operate
+	w.Sensors.Frame(y.machine, &y.Frame, f, sensor.Situation{
+		Running: o.On, Known: o.Known, Since: o.Since, Steady: y.Steady.Steady, Mode: o.Mode, Interval: y.interval(), Mean: y.means,
+	})
+	at := y.Frame.At
+	if at-w.At < hour {
+		return
+	}
+	w.At = at
+	w.Doubts = w.Sensors.Doubts(w.Doubts[:0])
+	for i := range w.Doubts {
+		d := &w.Doubts[i]
+		if d.Sure == 0 {
+			continue
+		}
+		y.raise(e, sensorKey(d.Point), dewline.SensorDoubt, dewline.Watch, d.Since, at, d.Evidence)
+	}
+	for i := len(y.Episodes) - 1; i >= 0; i-- {
+		if p, ok := sensorOf(y.Episodes[i].Key); ok && !w.doubted(p) && !y.Believed.Open {
+			y.lower(e, y.Episodes[i].Key, dewline.SensorDoubt, at)
+		}
+	}
+}
+
+func (w *watching) doubted(point string) bool {
+	for i := range w.Doubts {
+		if d := &w.Doubts[i]; d.Sure != 0 && d.Point.String() == point {
+			return true
+		}
+	}
+	return false
+}
+
+const sensorPrefix = "sensor:"
+
+func sensorKey(p dewline.Point) string { return sensorPrefix + p.String() }
+
+func sensorOf(key string) (point string, ok bool) { return strings.CutPrefix(key, sensorPrefix) }
+
+// sensors fills in how each sensor's error moves the symptoms under the conditions of a window.
+func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
+	m := y.machine
+	suctionDew, bubble, highDew := m.Slopes(float64(w.Suction), float64(w.High))
+	list := y.directions[:0]
+	add := func(p dewline.Point, spread float64, d diagnose.Vector) {
+		if !m.System.Fitted(p) {
+			return
+		}
+		s := diagnose.Sensor{Point: p, Direction: d, Spread: spread}
+		for i := range y.Watch.Doubts {
+			s.Suspected = s.Suspected || y.Watch.Doubts[i].Point == p
+		}
+		list = append(list, s)
+	}
+	// The discharge excess follows the superheat about one to one, and the lift a little less
+	// (its slopes at usual conditions are taken; they need not be exact for a direction).
+	const perSuperheat, perLift = 1.1, 0.7
+	if suctionDew > 0 {
+		k := suctionDew
+		add(dewline.SuctionPressure, 4/k, diagnose.Vector{-k, 0, k, 0, perSuperheat*k + perLift*k, 0, 0})
+	}
+	high := dewline.LiquidPressure
+	if !m.System.Fitted(high) {
+		high = dewline.DischargePressure
+	}
+	if bubble > 0 && highDew > 0 {
+		cond := (bubble + highDew) / 2
+		add(high, 4/cond, diagnose.Vector{0, bubble, 0, cond, -highDew - perLift*cond, 0, 0})
+	}
+	add(dewline.SuctionTemp, 6, diagnose.Vector{1, 0, 0, 0, -perSuperheat, 0, 0})
+	add(dewline.LiquidTemp, 6, diagnose.Vector{0, -1, 0, 0, 0, 0, 0})
+	add(dewline.DischargeTemp, 15, diagnose.Vector{0, 0, 0, 0, 1, 0, 0})
+	add(dewline.OutdoorAirTemp, 5, y.shift(w, func(w *baseline.Window) { w.Outdoor++ }, diagnose.OverAmbient, -1))
+	add(dewline.ReturnAirTemp, 4, y.shift(w, func(w *baseline.Window) { w.Inside++; w.WetBulb += 0.6 }, diagnose.AirSplit, 1))
+	add(dewline.SupplyAirTemp, 4, diagnose.Vector{diagnose.AirSplit: -1})
+	add(dewline.CompressorPower, 0.5, diagnose.Vector{diagnose.LogPower: 1})
+	y.directions = list
+	return list
+}
+
+// shift returns how the residuals move when a sensor of the driving conditions reads one unit high:
+// by what it goes into itself, and by what is then expected.
+func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagnose.Symptom, direct float64) diagnose.Vector {
+	moved := *w
+	by(&moved)
+	y.prior.Prepare(&moved)
+	var d diagnose.Vector
+	for s := range diagnose.NumSymptoms {
+		before, _ := y.prior.Expected(s, w)
+		after, _ := y.prior.Expected(s, &moved)
+		d[s] = before - after
+	}
+	d[own] += direct
+	return d
+}
+
+// situation is what is known beside the residuals.
+func (y *system) situation(w *baseline.Window) diagnose.Situation {
+	s := y.machine.System
+	sit := diagnose.Situation{
+		Group: y.group, HeatPump: s.Kind == dewline.HeatPump,
+		Visited:   y.Track.Visit != 0 && w.To-y.Track.Visit < visitedDays*24*hour,
+		Inherited: !y.Track.Model.Learned() && y.Track.Visit != 0,
+		Sensors:   y.sensors(w),
+	}
+	sit.Superheat, _ = y.prior.Expected(diagnose.Superheat, w)
+	if mean, _, ok := y.Track.Model.Expected(y.prior, diagnose.Superheat, w); ok {
+		sit.Superheat = mean
+	}
+	sit.Superheat = max(sit.Superheat, 0)
+	a := &y.Acute
+	sit.Beyond = a.Flood.Open || a.Head.Open || a.Ice.Open || a.Hot.Open
+	if s.Orifice > 0 && s.OrificeInstalled > 0 {
+		off := math.Abs(float64(s.OrificeInstalled/s.Orifice) - 1)
+		sit.BoreDoubt, sit.BoreRight = off > 0.02, off <= 0.02
+	}
+	return sit
+}
+
+func log(v float64) float64 { return math.Log(v) }
