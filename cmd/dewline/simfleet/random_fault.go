@@ -42,9 +42,9 @@ var (
 	overcharge  = kindOfFault{kind: plant.Charge, fault: "overcharge", note: "too much charge added", weight: 1.2, low: 0.08, high: 0.6, visit: "charge topped up",
 		cure: "surplus charge recovered", fits: func(e *entry) bool { return !e.spec.Receiver }}
 	boreSmall = kindOfFault{kind: plant.Bore, fault: "restriction", detail: "orifice_too_small", note: "the bore fitted is smaller than the plate calls for", low: 0.05, high: 0.24, of: minus,
-		visit: "indoor coil replaced", cure: "bore changed for the one on the plate", fits: fixedDevice}
+		visit: "indoor coil replaced", cure: "bore changed for the one on the plate"}
 	boreLarge = kindOfFault{kind: plant.Bore, fault: "overfeed", detail: "orifice_too_large", note: "the bore fitted is larger than the plate calls for", low: 0.05, high: 0.30,
-		visit: "indoor coil replaced", cure: "bore changed for the one on the plate", fits: fixedDevice}
+		visit: "indoor coil replaced", cure: "bore changed for the one on the plate"}
 	iced = kindOfFault{kind: plant.EvaporatorAir, fault: "evaporator_airflow", detail: "filter", note: "a filter so full that the coil freezes", weight: 0.8, low: 0.45, high: 0.8, ramp: 0.8,
 		cure: "air filter changed", fits: func(e *entry) bool { return e.kind.Comfort() }}
 )
@@ -73,7 +73,7 @@ var singleFaults = []kindOfFault{
 	{kind: plant.CompressorLeak, fault: "compressor_leakage", note: "a worn compressor", weight: 1.2, low: 0.06, high: 0.5, ramp: 0.85, cure: "compressor changed"},
 	{kind: plant.ReversingLeak, fault: "reversing_valve", note: "the reversing valve leaks across", weight: 1.2, low: 0.03, high: 0.25, ramp: 0.5, cure: "reversing valve changed",
 		fits: func(e *entry) bool { return e.spec.HeatPump }},
-	{kind: plant.Frost, fault: "defrost", note: "the defrost no longer clears the coil", weight: 1.4, low: 0.1, high: 0.45, ramp: 0.8, cure: "defrost heater and timer set right",
+	{kind: plant.Frost, fault: "defrost", note: "the defrost no longer clears the coil", weight: 2.4, low: 0.1, high: 0.45, ramp: 0.8, cure: "defrost heater and timer set right",
 		fits: func(e *entry) bool { return e.kind == dewline.WalkInCooler || e.kind == dewline.WalkInFreezer }},
 }
 
@@ -146,7 +146,7 @@ func (x *drawn) trouble(t *layout, e *entry, j *judge) {
 		switch p := x.draw.Float64(); {
 		case p < 0.24:
 			x.sensorTrouble(s, e, j)
-		case fixedDevice(e) && p < 0.6:
+		case e.spec.Metering == plant.Orifice && p < 0.62:
 			x.boreTrouble(t, e, j)
 		case p < 0.36:
 			k := undercharge
@@ -191,7 +191,7 @@ func (x *drawn) onset(s span) float64 {
 	if x.draw.chance(0.08) {
 		lead = 0
 	}
-	return s.start + dayS*x.draw.in(lead, max(0.6*s.days, lead+0.5))
+	return s.start + 60*math.Round(dayS/60*x.draw.in(lead, max(0.6*s.days, lead+0.5)))
 }
 
 func (x *drawn) single(t *layout, e *entry, j *judge) {
@@ -199,12 +199,15 @@ func (x *drawn) single(t *layout, e *entry, j *judge) {
 	x.truths = x.course(t, e, j, k, x.onset(t.span()), true)
 }
 
-// severity draws how bad a fault gets: mostly bad enough to do harm, and some stay mild.
+// severity draws how bad a fault gets: mostly bad enough to do harm, and some stay mild. A machine that
+// trips for weeks is rare, since somebody comes.
 func (x *drawn) severity(t *layout, e *entry, j *judge, k kindOfFault) float64 {
 	const steps = 10
+	d := x.draw
+	by := math.Pow(k.high/k.low, 1.0/(steps-1))
+	mayTrip := d.chance(0.2)
 	seen, harm, top := 0.0, 0.0, k.high
-	for i := range steps {
-		s := k.low * math.Pow(k.high/k.low, float64(i)/(steps-1))
+	for i, s := 0, k.low; i < steps && (harm == 0 || s < 1.5*harm); i, s = i+1, s*by {
 		v := verdict{}
 		if k.kind == plant.BulbLoose {
 			if i%3 != 0 { // each costs a day's running
@@ -216,24 +219,22 @@ func (x *drawn) severity(t *layout, e *entry, j *judge, k kindOfFault) float64 {
 			c := plant.Course{Fault: k.kind, Severity: k.value(e, s)}
 			c.Add(&f, 1)
 			v = j.at(f)
-			v.solved = v.solved && j.heats(f)
-		}
-		if !v.solved && k.kind != plant.BulbLoose {
-			top = max(s/math.Pow(k.high/k.low, 1.0/(steps-1)), k.low)
-			break
+			if !v.solved || !j.heats(f) || (!mayTrip && j.tripsInHeat(f)) {
+				top = max(s/by, k.low)
+				break
+			}
 		}
 		if seen == 0 && (v.detectable || v.harmful) {
 			seen = s
 		}
-		if v.harmful {
+		if harm == 0 && v.harmful {
 			harm = s
-			if v.stopped { // worse than that it would hardly run
-				top = s
-			}
+		}
+		if v.stopped { // worse than that it would hardly run
+			top = s
 			break
 		}
 	}
-	d := x.draw
 	switch {
 	case harm > 0 && (d.chance(0.72) || seen == harm):
 		return min(harm*d.in(1.05, 1.4), top)
@@ -258,7 +259,7 @@ func (x *drawn) course(t *layout, e *entry, j *judge, k kindOfFault, from float6
 	c := plant.Course{Fault: k.kind, Severity: k.value(e, x.severity(t, e, j, k)), From: from}
 	switch p := d.Float64(); {
 	case !mayGrow:
-	case p < k.ramp:
+	case p < k.ramp && (!e.use.Variable || d.chance(0.5)): // a chart of speed and severity is dear
 		c.Shape = plant.Ramp
 		c.Full = from + dayS*max(min(d.in(5, 40), (s.present-from)/dayS), 1)
 	case p < k.ramp+k.comesAndGoes:
@@ -307,8 +308,12 @@ func (x *drawn) boreTrouble(t *layout, e *entry, j *judge) {
 	case p < 0.45:
 		x.truths = x.course(t, e, j, boreLarge, from, false)
 	default:
-		bore := -d.in(0.11, 0.21)
-		charge, ok := j.masking(bore, d.in(0, 0.9))
+		bore, share := -d.in(0.11, 0.21), d.in(0, 0.9)
+		charge, ok := j.masking(bore, share)
+		for !ok && bore < -0.07 { // nobody leaves a machine that trips
+			bore += 0.02
+			charge, ok = j.masking(bore, share)
+		}
 		if !ok {
 			x.truths = x.course(t, e, j, boreSmall, from, false)
 			return
@@ -335,7 +340,7 @@ func (j *judge) masking(bore, share float64) (charge float64, ok bool) {
 			return 0, false
 		}
 		if st.SuperheatK <= target || st.SuctionQuality < 1 {
-			return charge, true
+			return charge, !j.at(c.Faults).stopped && !j.tripsInHeat(c.Faults)
 		}
 	}
 	return 0, false
@@ -559,7 +564,7 @@ func (x *drawn) awkward(word string, s span, e *entry, j *judge) string {
 		x.leaves = [2]float64{from, from + 10*dayS}
 		return fmt.Sprintf("switched off from %s for ten days", s.millis(from).Time().Format(time.RFC3339))
 	case "filter_changed":
-		if !e.kind.Comfort() || s.days < 20 {
+		if !e.kind.Comfort() || e.use.Variable || s.days < 20 {
 			return ""
 		}
 		// A filter as it loads up between two services: less than can be seen.

@@ -120,9 +120,9 @@ func (x *drawn) machine(e *entry) {
 	case dewline.SplitAC:
 		kW = d.in(2.6, 17)
 		switch p := d.Float64(); {
-		case p < 0.48:
+		case p < 0.56:
 			s.Metering, s.Refrigerant = plant.Orifice, pick(d, "R-410A", "R-410A", "R-22", "R-407C", "R-454B")
-		case p < 0.72:
+		case p < 0.76:
 			s.Metering, s.Refrigerant = plant.ThermostaticValve, pick(d, "R-410A", "R-410A", "R-454B", "R-22", "R-32")
 		case p < 0.9:
 			s.Metering, s.Refrigerant, s.Compressor = plant.ElectronicValve, pick(d, "R-32", "R-32", "R-410A", "R-454B"), plant.Rotary
@@ -133,9 +133,9 @@ func (x *drawn) machine(e *entry) {
 	case dewline.Packaged:
 		kW, s.LineM = d.in(5, 42), math.Round(d.in(2, 5))
 		switch p := d.Float64(); {
-		case p < 0.5:
+		case p < 0.42:
 			s.Metering, s.Refrigerant = plant.ThermostaticValve, pick(d, "R-410A", "R-407C", "R-22", "R-454B", "R-134a")
-		case p < 0.88:
+		case p < 0.9:
 			s.Metering, s.Refrigerant = plant.Orifice, pick(d, "R-410A", "R-22", "R-407C", "R-454B")
 		default:
 			s.Metering, s.Refrigerant, s.Compressor = plant.CapillaryTube, pick(d, "R-407C", "R-410A", "R-22"), plant.Rotary

@@ -223,6 +223,15 @@ func (j *judge) heats(f plant.Faults) bool {
 	return err == nil
 }
 
+// tripsInHeat says whether there is no steady state on a day that is 5 K hotter than the warm ones.
+func (j *judge) tripsInHeat(f plant.Faults) bool {
+	c := j.conditions[2]
+	c.OutdoorC += 5
+	c.Faults = f
+	_, err := j.m.Solve(c)
+	return err != nil
+}
+
 // moved says whether any feature that is seen has moved by more than twice its standard uncertainty.
 func (j *judge) moved(a, b *plant.Steady, c plant.Conditions) bool {
 	low := lowPa * (j.m.DewC(1.01*a.SuctionPa) - j.m.DewC(a.SuctionPa)) / (0.01 * a.SuctionPa)
