@@ -40,7 +40,7 @@ func (*simulateFleetCommand) Help() string {
 	return `  dewline simulate fleet --out town
   dewline simulate fleet --out drawn --systems 60 --days 75 --seed 3 --points least
 
-Equal flags give equal files. truth.ndjson has a line for everything that is wrong, and one for each
+Equal flags, --present among them, give equal files. truth.ndjson has a line for everything that is wrong, and one for each
 system of a drawn fleet with which nothing is:
   system            site/system
   id                of this fault (drawn fleets)
