@@ -34,20 +34,19 @@ func weighed[T any](d draw, of []T, weight func(T) float64) T {
 
 // climate is a kind of weather; the numbers are those of plant.Weather over the year.
 type climate struct {
-	name                          string
-	meanC, seasonC, dayC          float64
-	swingC, dewGapK               float64
-	lowM, highM                   float64 // altitudes of its sites
-	weight                        float64
-	cooler, heated, loadShareLess float64
+	meanC, seasonC, dayC float64
+	swingC, dewGapK      float64
+	lowM, highM          float64 // altitudes of its sites
+	weight               float64
 }
 
+// climates: temperate by the sea, hot and dry, hot and humid, mild, upland.
 var climates = []climate{
-	{name: "sea", meanC: 17, seasonC: 7, dayC: 4.5, swingC: 1.8, dewGapK: 6, highM: 60, weight: 3},
-	{name: "hot dry", meanC: 22, seasonC: 9, dayC: 7, swingC: 1.8, dewGapK: 16, lowM: 100, highM: 1100, weight: 2},
-	{name: "hot humid", meanC: 25.5, seasonC: 3.5, dayC: 4, swingC: 1.2, dewGapK: 4, highM: 40, weight: 2},
-	{name: "mild", meanC: 18, seasonC: 6.5, dayC: 5.5, swingC: 2, dewGapK: 8, highM: 400, weight: 2},
-	{name: "upland", meanC: 13, seasonC: 8, dayC: 6.5, swingC: 2.4, dewGapK: 6, lowM: 900, highM: 1800, weight: 1.5},
+	{meanC: 17, seasonC: 7, dayC: 4.5, swingC: 1.8, dewGapK: 6, highM: 60, weight: 3},
+	{meanC: 22, seasonC: 9, dayC: 7, swingC: 1.8, dewGapK: 16, lowM: 100, highM: 1100, weight: 2},
+	{meanC: 25.5, seasonC: 3.5, dayC: 4, swingC: 1.2, dewGapK: 4, highM: 40, weight: 2},
+	{meanC: 18, seasonC: 6.5, dayC: 5.5, swingC: 2, dewGapK: 8, highM: 400, weight: 2},
+	{meanC: 13, seasonC: 8, dayC: 6.5, swingC: 2.4, dewGapK: 6, lowM: 900, highM: 1800, weight: 1.5},
 }
 
 // Words that the region's names are made of.

@@ -27,9 +27,10 @@ type kindOfFault struct {
 	of            func(e *entry, s float64) float64 // what the plant is given; nil: s itself
 	fits          func(e *entry) bool               // nil: any machine
 	ramp          float64                           // how often it grows
-	comesAndGoes  float64                           // how often it is intermittent
+	comesAndGoes  float64                           // how often it is intermittent, where it does not grow
 	visit         string                            // of the visit that brought it, where one did
 	cure          string                            // of the visit that mends it
+	beyond        float64                           // how far it may go beyond what does harm; 0: 1.4 times
 }
 
 func fixedDevice(e *entry) bool {
@@ -38,7 +39,7 @@ func fixedDevice(e *entry) bool {
 func minus(_ *entry, s float64) float64 { return -s }
 
 var (
-	undercharge = kindOfFault{kind: plant.Charge, fault: "undercharge", note: "charged short at the installation", low: 0.1, high: 0.4, of: minus, cure: "charge weighed in"}
+	undercharge = kindOfFault{kind: plant.Charge, fault: "undercharge", note: "charged short at the installation", low: 0.1, high: 0.4, of: minus, beyond: 1.12, cure: "charge weighed in"}
 	overcharge  = kindOfFault{kind: plant.Charge, fault: "overcharge", note: "too much charge added", weight: 1.2, low: 0.08, high: 0.6, visit: "charge topped up",
 		cure: "surplus charge recovered", fits: func(e *entry) bool { return !e.spec.Receiver }}
 	boreSmall = kindOfFault{kind: plant.Bore, fault: "restriction", detail: "orifice_too_small", note: "the bore fitted is smaller than the plate calls for", low: 0.05, high: 0.24, of: minus,
@@ -57,7 +58,7 @@ var singleFaults = []kindOfFault{
 		fits: func(e *entry) bool { return e.spec.Receiver }},
 	overcharge,
 	{kind: plant.LineRestriction, fault: "restriction", detail: "drier", note: "a filter drier that clogs", weight: 1.6, low: 0.06, high: 3, ramp: 0.85, cure: "filter drier changed"},
-	{kind: plant.Plugged, fault: "restriction", detail: "metering_device", note: "dirt in the metering device", weight: 1, low: 0.08, high: 0.75, ramp: 0.4, comesAndGoes: 0.2, cure: "metering device cleaned"},
+	{kind: plant.Plugged, fault: "restriction", detail: "metering_device", note: "dirt in the metering device", weight: 1, low: 0.08, high: 0.75, ramp: 0.4, comesAndGoes: 0.35, cure: "metering device cleaned"},
 	{kind: plant.StuckAt, fault: "restriction", detail: "valve_stuck", note: "the valve sticks nearly closed", weight: 0.8, low: 0.2, high: 0.8, comesAndGoes: 0.25, cure: "valve changed",
 		of:   func(e *entry, s float64) float64 { return max(usualOpening(e)*(1-s), 0.05) },
 		fits: func(e *entry) bool { return !fixedDevice(e) }},
@@ -66,9 +67,9 @@ var singleFaults = []kindOfFault{
 		fits: func(e *entry) bool { return !fixedDevice(e) }},
 	{kind: plant.BulbLoose, fault: "overfeed", detail: "bulb_loose", note: "the bulb's strap has come loose", weight: 0.9, low: 0.2, high: 0.9, comesAndGoes: 0.2, cure: "bulb strapped and wrapped",
 		fits: func(e *entry) bool { return e.spec.Metering == plant.ThermostaticValve }},
-	{kind: plant.EvaporatorAir, fault: "evaporator_airflow", detail: "filter", note: "a filter or coil that loads up", weight: 1.6, low: 0.1, high: 0.7, ramp: 0.8, comesAndGoes: 0.08, cure: "filter changed, coil cleaned"},
+	{kind: plant.EvaporatorAir, fault: "evaporator_airflow", detail: "filter", note: "a filter or coil that loads up", weight: 1.6, low: 0.1, high: 0.7, ramp: 0.8, comesAndGoes: 0.4, cure: "filter changed, coil cleaned"},
 	iced,
-	{kind: plant.CondenserAir, fault: "condenser_airflow", detail: "dirty", note: "dirt on the condenser", weight: 2, low: 0.1, high: 0.75, ramp: 0.85, comesAndGoes: 0.08, cure: "condenser coil washed"},
+	{kind: plant.CondenserAir, fault: "condenser_airflow", detail: "dirty", note: "dirt on the condenser", weight: 2, low: 0.1, high: 0.75, ramp: 0.85, comesAndGoes: 0.4, cure: "condenser coil washed"},
 	{kind: plant.NonCondensables, fault: "noncondensables", note: "air left in the circuit", weight: 1, low: 0.15, high: 1.8, visit: "circuit opened, part changed", cure: "charge recovered, evacuated, weighed in"},
 	{kind: plant.CompressorLeak, fault: "compressor_leakage", note: "a worn compressor", weight: 1.2, low: 0.06, high: 0.5, ramp: 0.85, cure: "compressor changed"},
 	{kind: plant.ReversingLeak, fault: "reversing_valve", note: "the reversing valve leaks across", weight: 1.2, low: 0.03, high: 0.25, ramp: 0.5, cure: "reversing valve changed",
@@ -237,7 +238,7 @@ func (x *drawn) severity(t *layout, e *entry, j *judge, k kindOfFault) float64 {
 	}
 	switch {
 	case harm > 0 && (d.chance(0.72) || seen == harm):
-		return min(harm*d.in(1.05, 1.4), top)
+		return min(harm*d.in(1.05, cmp.Or(k.beyond, 1.4)), top)
 	case seen > 0 && harm > 0:
 		return d.in(seen, 0.95*harm)
 	case seen > 0:
@@ -257,12 +258,16 @@ func (k *kindOfFault) value(e *entry, s float64) float64 {
 func (x *drawn) course(t *layout, e *entry, j *judge, k kindOfFault, from float64, mayGrow bool) []Truth {
 	d, s := x.draw, t.span()
 	c := plant.Course{Fault: k.kind, Severity: k.value(e, x.severity(t, e, j, k)), From: from}
-	switch p := d.Float64(); {
+	ramp := k.ramp
+	if e.use.Variable { // a chart of speed and severity is dear
+		ramp *= 0.5
+	}
+	switch grows := d.chance(ramp); {
 	case !mayGrow:
-	case p < k.ramp && (!e.use.Variable || d.chance(0.5)): // a chart of speed and severity is dear
+	case grows:
 		c.Shape = plant.Ramp
 		c.Full = from + dayS*max(min(d.in(5, 40), (s.present-from)/dayS), 1)
-	case p < k.ramp+k.comesAndGoes:
+	case d.chance(k.comesAndGoes):
 		c.Shape = plant.Intermittent
 	}
 	if k.visit != "" && from > s.start {

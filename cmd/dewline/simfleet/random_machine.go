@@ -19,7 +19,6 @@ type drawn struct {
 	faulty   bool
 	class    []string // what is awkward
 	site     place
-	fixed    bool // fan and set point only as usual: the last resort of a draw that does not work
 	sampling dewline.Sampling
 	stated   bool // sampling and accuracies in the fleet file
 	leaves   [2]float64
@@ -187,7 +186,7 @@ func (x *drawn) comfortMachine(e *entry, s *plant.Spec) {
 	switch {
 	case s.Metering == plant.ElectronicValve:
 		use.Variable = d.chance(0.7)
-	case s.Metering == plant.ThermostaticValve && s.CapacityW >= 0 && e.kind != dewline.SplitAC:
+	case s.Metering == plant.ThermostaticValve && e.kind != dewline.SplitAC:
 		use.Staged = d.chance(0.2)
 	}
 	// Sized for the site's warm days and not for the rating's: half of the load at 11 K of difference comes
@@ -430,6 +429,9 @@ func (x *drawn) enrol(e *entry) {
 	}
 	s := dewline.System{ID: e.systemID(), Name: e.name, Kind: e.kind, Refrigerant: spec.Refrigerant, Gateway: e.site + "-gw",
 		Importance: e.importance, Receiver: spec.Receiver, HeadControl: spec.HeadControlC != 0, PumpDown: e.use.PumpDown, Points: x.points}
+	if e.link.outages != nil || e.link.clockOff != 0 { // a site's other systems do not share its gateway's trouble
+		s.Gateway = e.site + "-" + e.id + "-gw"
+	}
 	s.Capacity = si.Watt(rounded(off(spec.CapacityW, 0.06), 0.01))
 	if d.chance(0.8) {
 		s.Charge = si.Kilogram(max(rounded(off(e.m.ChargeKg, 0.06), 20), 0.05))
