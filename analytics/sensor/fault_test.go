@@ -64,6 +64,11 @@ func TestFaultsAreFound(t *testing.T) {
 		"liquid pressure in another unit":   {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.LiquidPressure] *= 0.145037738 }, []dewline.Point{dewline.LiquidPressure}, sensor.UnitFactor, day, 60, false},
 		"suction pressure too large":        {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionPressure] *= 1000 }, []dewline.Point{dewline.SuctionPressure}, sensor.UnitFactor, day / 12, 60, false},
 		"suction clamp in Fahrenheit":       {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionTemp] = 1.8*v[dewline.SuctionTemp] + 32 }, []dewline.Point{dewline.SuctionTemp}, sensor.UnitFactor, 2 * day, 60, false},
+		"discharge clamp in the air":        {comfortSplit, toAir(dewline.DischargeTemp, 0.95), []dewline.Point{dewline.DischargeTemp}, sensor.FallenOff, 2 * day, 300, false},
+		"discharge clamp half off":          {walkIn, toAir(dewline.DischargeTemp, 0.4), []dewline.Point{dewline.DischargeTemp}, sensor.FallenOff, 4 * day, 300, false},
+		"liquid line too hot":               {walkIn, func(_ dewline.Millis, v *readings) { v[dewline.LiquidTemp] += 12 }, []dewline.Point{dewline.LiquidPressure, dewline.LiquidTemp}, sensor.Contradiction, 2 * day, 300, false},
+		"gas colder than it boils":          {walkIn, func(_ dewline.Millis, v *readings) { v[dewline.SuctionTemp] -= 18 }, []dewline.Point{dewline.SuctionPressure, dewline.SuctionTemp}, sensor.Contradiction, 2 * day, 300, false},
+		"power frozen":                      {comfortSplit, hold(dewline.CompressorPower), []dewline.Point{dewline.CompressorPower}, sensor.Stuck, 2 * day, 60, false},
 		"gateway frozen": {comfortSplit, func(_ dewline.Millis, v *readings) {
 			if frozen[dewline.OutdoorAirTemp] == 0 {
 				frozen = *v

@@ -28,7 +28,7 @@ func (w *Watch) means() means {
 	st := &w.State
 	get := func(i int) float64 {
 		p := &st.Points[i]
-		if p.MeanN < 3 || p.Doubt.Sure != 0 || p.Doubt.Kind == Stuck {
+		if p.MeanN < 3 || p.Doubt.Sure != 0 || p.Doubt.Kind == Stuck || p.N >= 2*fewest && p.Min == p.Max {
 			return math.NaN()
 		}
 		return float64(p.Mean)
@@ -114,7 +114,7 @@ func (w *Watch) crossed(m *means, from, to dewline.Millis) (seen bool) {
 		}
 	}
 	share := func(n, of uint16) float64 { return float64(n) / float64(max(of, 1)) }
-	exchanged := sp.Ratios >= 10 && share(sp.Crossed, sp.Ratios) > 0.9 || sp.Any >= 10 && share(sp.Wrong, sp.Any) > 0.25
+	exchanged := sp.Ratios >= 10 && share(sp.Crossed, sp.Ratios) > 0.9 || sp.Any >= 10 && share(sp.Wrong, sp.Any) > 0.25 && sp.Above == 0 && w.swings(suctionP)
 	equal := !exchanged && sp.Ratios >= 10 && share(sp.Low, sp.Ratios) > 0.9 && w.pumps()
 	if exchanged && sp.Cooling >= least {
 		// Exchanged they must make sense, or else it is one of them that is wrong.
@@ -135,6 +135,12 @@ func (w *Watch) crossed(m *means, from, to dewline.Millis) (seen bool) {
 		}
 	}
 	return seen
+}
+
+// swings says whether a point moved as at a start or stop.
+func (w *Watch) swings(i int) bool {
+	p := &w.State.Points[i]
+	return float64(p.Max-p.Min) >= mostMoves*w.limit(i)
 }
 
 func flagged(b bool) float64 {
@@ -191,11 +197,22 @@ func (w *Watch) contradictions(m *means, from, to dewline.Millis) {
 	}
 }
 
+// explained says whether a sensor is believed to be wrong by itself.
+func (w *Watch) explained(i int) bool {
+	k := restOf(dewline.Point(i + 1))
+	return w.State.Points[i].Doubt.Sure != 0 || k >= 0 && w.State.Rest.Found[k].Sure != 0
+}
+
 // contradict follows the contradiction of a clamp and a pressure, of which either may be wrong.
 func (w *Watch) contradict(clamp, pressure int, seen, judged bool, value float64, from, to dewline.Millis) {
+	explained := w.explained(clamp) || w.explained(pressure)
 	for _, i := range [...]int{clamp, pressure} {
 		c := &w.State.Related[i]
 		switch {
+		case explained:
+			if c.Kind == Contradiction {
+				*c = suspicion{}
+			}
 		case seen:
 			c.add(Contradiction, from, w.State.Spell.Runs, time.Duration(w.State.Spell.Ran)*time.Second)
 			c.note(Contradiction, 0, 0, value, flagged(pressure == suctionP))

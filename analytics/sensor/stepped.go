@@ -12,7 +12,7 @@ type usual struct {
 	N       uint8 // spells
 	Strange uint8 // spells in a row under other conditions
 	Superheat, Subcooling, Approach, OverAir,
-	Dew, Hot, Out float32
+	Dew, Hot, Excess, Out float32
 	Rest [2]float32 // clamps of suction and liquid above outdoor air, at rest
 	At   dewline.Millis
 }
@@ -39,7 +39,7 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	}
 	d := means{
 		superheat: m.superheat - float64(u.Superheat), subcooling: m.subcooling - float64(u.Subcooling), approach: m.approach - float64(u.Approach),
-		overAir: m.overAir - float64(u.OverAir), dew: m.dew - float64(u.Dew), hot: m.hot - float64(u.Hot), out: m.out - float64(u.Out),
+		overAir: m.overAir - float64(u.OverAir), dew: m.dew - float64(u.Dew), hot: m.hot - float64(u.Hot), excess: m.excess - float64(u.Excess), out: m.out - float64(u.Out),
 	}
 	small := func(v, limit float64) bool { return math.Abs(v) <= limit }
 	// What is not measured cannot speak; suction pressure and the high side must.
@@ -47,18 +47,18 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	alike := small(d.dew, 1.5) && quiet(d.overAir, 1.5) && quiet(d.out, 4)
 	var moved [3]bool // suction, liquid, discharge clamp
 	if alike {
-		// More superheat in earnest is hotter discharge gas, and lower suction or another subcooling.
-		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && quiet(d.hot, 4)
+		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && w.onlyShown(m, &d)
 		// More liquid in the condenser lowers the approach too, but lifts the head; with a receiver
 		// subcooling does not follow the charge.
 		fallen := small(m.approach, 1.2) && u.Approach >= 3 && d.subcooling >= 2.5 && small(d.overAir, 0.8)
 		jumped := math.Abs(d.subcooling) >= 6 && w.machine.System.Receiver
-		moved[1] = (fallen || jumped) && small(d.superheat, 2.5) && quiet(d.hot, 5)
-		// Liquid that comes back now and then cools the discharge gas and hardly moves the mean superheat.
-		dry := m.superheat > 5 && u.Superheat > 5 && w.calmLine()
-		moved[2] = d.hot <= -12 && dry && small(d.superheat, 2.5) && small(d.subcooling, 1.5)
+		moved[1] = (fallen || jumped) && small(d.superheat, 2.5) && quiet(d.excess, 5)
 	}
-	calm := alike && quiet(d.superheat, 3.5) && quiet(d.subcooling, 2) && quiet(d.hot, 6)
+	// What is above the usual of the compressor hardly depends on the conditions. Liquid that comes back now and
+	// then cools the discharge gas too, and hardly moves the mean superheat.
+	dry := m.superheat > 5 && u.Superheat > 5 && w.calmLine()
+	moved[2] = d.excess <= -9 && dry && small(d.dew, 3) && quiet(d.overAir, 3) && small(d.superheat, 4) && small(d.subcooling, 2.5)
+	calm := alike && quiet(d.superheat, 3.5) && quiet(d.subcooling, 2) && quiet(d.excess, 4)
 	ran := time.Duration(st.Spell.Ran) * time.Second
 	any := false
 	for k, i := range [...]int{suctionT, liquidT, dischargeT} {
@@ -92,6 +92,19 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	w.coldDischarge(m, from, to)
 }
 
+// onlyShown says whether other superheat is only shown: in earnest it would show in the discharge gas
+// as well, or else in the suction pressure.
+func (w *Watch) onlyShown(m, d *means) bool {
+	if !math.IsNaN(d.excess) { // the compressor would have to be another one
+		return d.excess*d.superheat <= -0.5*d.superheat*d.superheat
+	}
+	if !math.IsNaN(d.hot) {
+		return math.Abs(d.hot) <= 3
+	}
+	// A receiver keeps the subcooling, whatever the valve does.
+	return !w.machine.System.Receiver || math.Abs(d.dew) <= 0.6
+}
+
 // calmLine says whether the suction line does not swing.
 func (w *Watch) calmLine() bool {
 	p := &w.State.Points[suctionT]
@@ -112,7 +125,7 @@ func (w *Watch) stepKind(k int, m, d *means) (Kind, float64) {
 	case 1:
 		size, air, pipe = -d.subcooling, m.out, m.bubble-float64(u.Subcooling)
 	default:
-		size, air, pipe = d.hot, m.out, m.hotDew+float64(u.Hot)
+		size, air, pipe = d.excess, m.out, m.dischargeT-d.excess
 	}
 	if k < 2 {
 		// An offset is there at rest too.
@@ -160,7 +173,11 @@ func (w *Watch) learn(m *means, at dewline.Millis) {
 		if math.IsNaN(v) {
 			return
 		}
-		*x += weight * (float32(v) - *x)
+		d := float32(v) - *x
+		if u.N > enoughUsual { // a strange spell must not become usual at once
+			d = min(max(d, -3), 3)
+		}
+		*x += weight * d
 	}
 	into(&u.Superheat, m.superheat)
 	into(&u.Subcooling, m.subcooling)
@@ -168,6 +185,7 @@ func (w *Watch) learn(m *means, at dewline.Millis) {
 	into(&u.OverAir, m.overAir)
 	into(&u.Dew, m.dew)
 	into(&u.Hot, m.hot)
+	into(&u.Excess, m.excess)
 	into(&u.Out, m.out)
 	air := &w.State.Points[outdoorT]
 	for k, i := range [...]int{suctionT, liquidT} {

@@ -95,6 +95,9 @@ func (w *Watch) pressureUnit(i int, m *means) (factor, size float64, found, judg
 	if within(is, -12, 45) {
 		return 0, 0, false, true
 	}
+	if i == suctionP && is < 0 && m.suction < m.high { // it would stand above the other one
+		return 0, 0, false, true
+	}
 	// A machine that is nearly empty has far too low pressures in earnest. It cools no air, and its discharge gas is
 	// as hot as the pressures say.
 	if low := is < 0 && i != suctionP || is > 0 && i == suctionP; low {
@@ -140,7 +143,7 @@ func (w *Watch) airs() (cold, warm float64) {
 }
 
 // temperatureUnit judges a line or the air outdoors against the pressures: degrees Fahrenheit taken for
-// Celsius, or turned into Celsius twice. The factor is 1.8 or 1/1.8.
+// Celsius. The factor is 1/1.8.
 func (w *Watch) temperatureUnit(i int, m *means) (factor, size float64, found, judged bool) {
 	st := &w.State
 	p := &st.Points[i]
@@ -175,9 +178,6 @@ func (w *Watch) temperatureUnit(i int, m *means) (factor, size float64, found, j
 	}
 	if c := (v - 32) / 1.8; c < v && within(of(c), narrow[0], narrow[1]) && w.hotter(v) {
 		return 1 / 1.8, c - v, true, true
-	}
-	if f := 1.8*v + 32; f > v && within(of(f), narrow[0], narrow[1]) && !w.hotter(v+25) {
-		return 1.8, f - v, true, true
 	}
 	return 0, 0, false, true
 }

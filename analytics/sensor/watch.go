@@ -60,6 +60,7 @@ type class uint8
 const (
 	unsettled class = iota
 	running         // smoothly, in whatever mode but defrost
+	slowing         // it stands, and all goes smoothly to rest
 	resting
 )
 
@@ -75,6 +76,7 @@ type spell struct {
 	Ratios, Low    uint16
 	Crossed        uint16
 	Any, Wrong     uint16
+	Above          uint16
 	Bad            uint16 // points that had implausible readings, a bit each
 	Mean, Defrost  bool
 	Status, Hasten bool // the compressor has a signal of its own; sampled fast enough to judge noise
@@ -259,6 +261,8 @@ func (w *Watch) classify(at dewline.Millis, s Situation, joined bool) class {
 		c = running
 	case !s.Running && since >= rest:
 		c = resting
+	case !s.Running && since >= settle:
+		c = slowing
 	}
 	if c != st.Class || !joined {
 		st.InClass = 0
@@ -285,6 +289,9 @@ func (s *spell) ratio(r float64, pumping bool) {
 	s.Any++
 	if r < 1/1.5 {
 		s.Wrong++
+	}
+	if r > 1.2 {
+		s.Above++
 	}
 	if !pumping {
 		return

@@ -78,10 +78,7 @@ func (w *Watch) words(p dewline.Point, c *suspicion) string {
 		return fmt.Sprintf("%s has fallen silent while the other points went on, over %.1f h of running", p, float64(c.Ran)/60)
 	case UnitFactor:
 		if p.Dimension() == dewline.Temperature {
-			if a < 1 {
-				return fmt.Sprintf("%s makes sense only when taken for degrees Fahrenheit", p)
-			}
-			return fmt.Sprintf("%s makes sense only when it has been turned from Fahrenheit to Celsius once too often", p)
+			return fmt.Sprintf("%s makes sense only when taken for degrees Fahrenheit", p)
 		}
 		return fmt.Sprintf("%s contradicts its neighbours as it is and fits them when multiplied by %.4g: its unit is wrong", p, a)
 	case Swapped:
