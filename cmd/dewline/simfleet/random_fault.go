@@ -363,7 +363,7 @@ func (x *drawn) twoAtOnce(t *layout, e *entry, j *judge) {
 	}
 	from := x.onset(s)
 	c := plant.Course{Fault: first.kind, Severity: 0.85 * first.value(e, x.severity(t, e, j, first)), From: from}
-	if d.chance(first.ramp) {
+	if d.chance(first.ramp) && !e.use.Variable && !e.use.Staged {
 		c.Shape, c.Full = plant.Ramp, from+dayS*max(min(d.in(5, 30), (s.present-from)/dayS), 1)
 	}
 	e.courses = append(e.courses, cause{c, first.fault, first.detail, x.noted(first.note, &c)})

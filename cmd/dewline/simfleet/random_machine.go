@@ -255,6 +255,11 @@ func (x *drawn) coldMachine(e *entry, s *plant.Spec) (kW float64) {
 			s.HeadControlC = math.Round(d.in(25, 31))
 		}
 	}
+	// Sized for the site's warm days, door openings included: what is stored may not warm up every
+	// afternoon in a healthy machine. It loses some 1.5 % of its capacity for each kelvin outdoors.
+	w := e.weather
+	warm := w.MeanC + w.SeasonC + w.DayC + 0.5*w.SwingC
+	use.LoadShare *= (1 - 0.015*max(warm-s.RatedOutdoorC, 0)) * (1 - 0.02*use.DoorsPerHour)
 	e.use = use
 	return kW
 }
