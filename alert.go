@@ -45,6 +45,23 @@ type Alert struct {
 	Forecast   *Forecast // nil without a trend
 }
 
+// WithEvidence returns the stored alert a as it stands when the readings say what says holds. The
+// readings decide what an alert says, people decide where it stands, so neither takes back the other:
+// State stays as people left it until the condition is over, which resolves the alert in any state.
+// What has ended stays ended; a return is another alert.
+func (a Alert) WithEvidence(says Alert) Alert {
+	if a.Cleared != 0 {
+		return a
+	}
+	state := a.State
+	if says.Cleared != 0 {
+		state = AlertResolved
+	}
+	a = says
+	a.State = state
+	return a
+}
+
 var alertIDs = base32.NewEncoding("0123456789abcdefghjkmnpqrstvwxyz").WithPadding(base32.NoPadding)
 
 // AlertID makes an alert's id from the system (or the site, for an alert of a whole site), the

@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strconv"
-	"time"
 )
 
 // alertJSON is an Alert as the contract writes it.
@@ -20,9 +19,9 @@ type alertJSON struct {
 	Conditions []Condition   `json:"conditions"`
 	Severity   Severity      `json:"severity"`
 	State      AlertState    `json:"state"`
-	Onset      stamp         `json:"onset"`
-	Detected   stamp         `json:"detected"`
-	Cleared    *stamp        `json:"cleared"`
+	Onset      Stamp         `json:"onset"`
+	Detected   Stamp         `json:"detected"`
+	Cleared    *Stamp        `json:"cleared"`
 	Follows    *string       `json:"follows"`
 	Causes     []causeJSON   `json:"causes"`
 	Forecast   *forecastJSON `json:"forecast"`
@@ -39,7 +38,7 @@ type forecastJSON struct {
 	Quantity string   `json:"quantity"`
 	Value    float64  `json:"value"`
 	Unit     string   `json:"unit"`
-	At       stamp    `json:"at"`
+	At       Stamp    `json:"at"`
 	DaysP10  decimal1 `json:"days_p10"`
 	DaysP50  decimal1 `json:"days_p50"`
 	DaysP90  decimal1 `json:"days_p90"`
@@ -51,7 +50,7 @@ func (a Alert) MarshalJSON() ([]byte, error) {
 	j := alertJSON{
 		ID: a.ID, Site: a.Site, System: orNull(a.System), Systems: a.Systems,
 		Condition: a.Condition, Conditions: a.Conditions, Severity: a.Severity, State: a.State,
-		Onset: stamp(a.Onset), Detected: stamp(a.Detected), Cleared: orNull(stamp(a.Cleared)), Follows: orNull(a.Follows),
+		Onset: Stamp(a.Onset), Detected: Stamp(a.Detected), Cleared: orNull(Stamp(a.Cleared)), Follows: orNull(a.Follows),
 		Causes: make([]causeJSON, len(a.Causes)),
 	}
 	if j.Systems == nil {
@@ -64,7 +63,7 @@ func (a Alert) MarshalJSON() ([]byte, error) {
 		j.Causes[i] = causeJSON{a.Causes[i].Fault, a.Causes[i].Detail, decimal2(float64(hundredths) / 100)}
 	}
 	if f := a.Forecast; f != nil {
-		j.Forecast = &forecastJSON{f.Limit, f.Quantity, f.Value, f.Unit, stamp(f.At),
+		j.Forecast = &forecastJSON{f.Limit, f.Quantity, f.Value, f.Unit, Stamp(f.At),
 			decimal1(f.DaysP10), decimal1(f.DaysP50), decimal1(f.DaysP90)}
 	}
 	return json.Marshal(j)
@@ -113,23 +112,6 @@ func roundedCauses(causes []Cause) []int {
 		hundredths[i]++
 	}
 	return hundredths
-}
-
-// stamp is an instant that is written in RFC 3339, in UTC, with milliseconds only where there are
-// any.
-type stamp Millis
-
-func (s stamp) MarshalJSON() ([]byte, error) {
-	return []byte(Millis(s).Time().Format(`"2006-01-02T15:04:05.999Z07:00"`)), nil
-}
-
-func (s *stamp) UnmarshalJSON(text []byte) error {
-	var t time.Time
-	if err := t.UnmarshalJSON(text); err != nil {
-		return err
-	}
-	*s = stamp(MillisOf(t))
-	return nil
 }
 
 // decimal1 and decimal2 are numbers that are written with one and two decimals.

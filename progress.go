@@ -15,7 +15,8 @@ type Progress struct {
 
 // ProgressStore keeps the progress of the engine.
 type ProgressStore interface {
-	// SaveProgress stores p in one transaction. States that it does not mention stay.
+	// SaveProgress stores p in one transaction. States that it does not mention stay. Its alerts are
+	// what readings say: each joins what people have done with it meanwhile, see Alert.WithEvidence.
 	SaveProgress(ctx context.Context, p Progress) error
 	// LoadProgress calls state for each stored state of this version, in the order of systems, and
 	// returns the watermark of the last SaveProgress. Where nothing of this version is stored it
