@@ -19,6 +19,8 @@ type Store interface {
 	dewline.RollUps
 	dewline.ProgressStore
 	dewline.Alerts
+	dewline.ContactBook
+	dewline.Outbox
 	Close() error
 }
 
@@ -58,6 +60,8 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"progress", progress}, {"progress is all or nothing", progressWhole},
 		{"alerts", alerts}, {"alerts filter", alertsFilter}, {"alerts pages", alertPages}, {"alert history", alertHistory},
 		{"alerts refused", alertsRefused}, {"all at once", allAtOnce},
+		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
+		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
 	} {
 		t.Run(part.name, func(t *testing.T) { part.run(t, newStore(t)) })
 	}
