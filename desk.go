@@ -59,6 +59,9 @@ type Hold struct {
 	Until  Stamp    `json:"until" doc:"When it ends by itself, or was ended."`
 	By     string   `json:"by"`
 	Why    string   `json:"why"`
+
+	EndedBy  string `json:"ended_by,omitempty" readOnly:"true" doc:"Who ended it before its time."`
+	EndedWhy string `json:"ended_why,omitempty" readOnly:"true"`
 }
 
 // Holds says whether h keeps notices of the alert back at that time. A refrigerant detector that has
@@ -150,9 +153,10 @@ type DeskStore interface {
 	Desk(ctx context.Context, op string, f func(DeskTx) error) error
 	// LookAtDesk runs f on one state of the store. What f tries to write is an error.
 	LookAtDesk(ctx context.Context, op string, f func(DeskTx) error) error
-	// Anonymise replaces a person's name wherever it is kept apart from the record: who changed an
-	// alert or a call, who went, who signed. It returns in how many places. The records stay.
-	Anonymise(ctx context.Context, name string) (int, error)
+	// Anonymise takes a person's name out of the records: who changed an alert or a call, who went, who
+	// signed, the number of a certificate. The records stay, and still tell one person from another.
+	// Names that somebody wrote into a free text stay in it. A name that is not there is NotFound.
+	Anonymise(ctx context.Context, name string) error
 }
 
 // DeskTx is one transaction of a DeskStore. What is not there is an error with code NotFound.
@@ -190,6 +194,9 @@ type DeskTx interface {
 
 	RecordEvents(events []Event) error
 }
+
+// NameRemoved stands in a record where a name was before it was anonymised.
+const NameRemoved = "name removed"
 
 // CallFilter narrows a list of calls; its zero value is every call.
 type CallFilter struct {

@@ -36,30 +36,42 @@ func (s *Store) PutAlerts(ctx context.Context, changes []dewline.AlertChange) er
 	if len(changes) == 0 {
 		return nil
 	}
-	return s.write(ctx, "store alerts", func(tx *sql.Tx) error { return putAlerts(ctx, tx, changes) })
+	return s.write(ctx, "store alerts", func(tx *sql.Tx) error { return putAlerts(ctx, tx, changes, asGiven) })
 }
 
-func putAlerts(ctx context.Context, tx *sql.Tx, changes []dewline.AlertChange) error {
+// putKind says how a change joins what is stored.
+type putKind int
+
+const (
+	asGiven  putKind = iota
+	evidence         // what readings say: people's state stays, see dewline.Alert.WithEvidence
+	act              // what a person did, which is history whatever it changed
+)
+
+func putAlerts(ctx context.Context, tx *sql.Tx, changes []dewline.AlertChange, kind putKind) error {
 	for _, change := range changes {
 		if err := change.Alert.Validate(); err != nil {
 			return err
 		}
-		if err := putAlert(ctx, tx, change); err != nil {
+		if err := putAlert(ctx, tx, change, kind); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func putAlert(ctx context.Context, tx *sql.Tx, change dewline.AlertChange) error {
+func putAlert(ctx context.Context, tx *sql.Tx, change dewline.AlertChange, kind putKind) error {
+	before, err := alertByID(ctx, tx, change.Alert.ID)
+	isNew := errors.Is(err, sql.ErrNoRows)
+	if err != nil && !isNew {
+		return err
+	}
+	if kind == evidence && !isNew {
+		change.Alert = before.WithEvidence(change.Alert)
+	}
 	a := change.Alert
 	body, err := bodyOf(a)
 	if err != nil {
-		return err
-	}
-	before, err := alertByID(ctx, tx, a.ID)
-	isNew := errors.Is(err, sql.ErrNoRows)
-	if err != nil && !isNew {
 		return err
 	}
 	if _, err := tx.ExecContext(ctx, `
@@ -74,13 +86,17 @@ func putAlert(ctx context.Context, tx *sql.Tx, change dewline.AlertChange) error
 			return err
 		}
 	}
-	if !isNew && !changed(before, a) {
+	if !isNew && kind != act && !changed(before, a) {
 		return nil
+	}
+	who, err := nameRef(ctx, tx, kept(change.By, maxNote))
+	if err != nil {
+		return err
 	}
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO alert_changes (alert, n, at, who, why, body)
 		SELECT ?1, coalesce(max(n), 0) + 1, ?2, ?3, ?4, ?5 FROM alert_changes WHERE alert = ?1`,
-		a.ID, change.At, kept(change.By, maxNote), kept(change.Why, maxNote), body)
+		a.ID, change.At, who, kept(change.Why, maxNote), body)
 	return err
 }
 
@@ -224,21 +240,34 @@ func readCursor(cursor string) (detected int64, system, id string, err error) {
 func (s *Store) AlertHistory(ctx context.Context, id string) ([]dewline.AlertChange, error) {
 	op := fmt.Sprintf("read the history of alert %q", id)
 	var history []dewline.AlertChange
-	err := s.read(ctx, op, func(tx *sql.Tx) error {
-		return each(ctx, tx, func(rows *sql.Rows) error {
-			var change dewline.AlertChange
-			var body sql.RawBytes
-			if err := rows.Scan(&change.At, &change.By, &change.Why, &body); err != nil {
-				return err
-			}
-			var err error
-			change.Alert, err = alertOf(body)
-			history = append(history, change)
-			return err
-		}, `SELECT at, who, why, body FROM alert_changes WHERE alert = ?1 ORDER BY n`, id)
+	err := s.read(ctx, op, func(tx *sql.Tx) (err error) {
+		history, err = alertHistory(ctx, tx, id)
+		return err
 	})
+	return history, err
+}
+
+func alertHistory(ctx context.Context, tx *sql.Tx, id string) ([]dewline.AlertChange, error) {
+	var history []dewline.AlertChange
+	err := each(ctx, tx, func(rows *sql.Rows) error {
+		var change dewline.AlertChange
+		var body sql.RawBytes
+		if err := rows.Scan(&change.At, &change.By, &change.Why, &body); err != nil {
+			return err
+		}
+		var err error
+		change.Alert, err = alertOf(body)
+		history = append(history, change)
+		return err
+	}, `SELECT at, who, why, body FROM alert_changes WHERE alert = ?1 ORDER BY n`, id)
 	if err == nil && len(history) == 0 {
-		err = fail(op, sql.ErrNoRows)
+		return nil, sql.ErrNoRows
+	}
+	names := names{}
+	for i := range history {
+		if err == nil {
+			history[i].By, err = names.of(ctx, tx, history[i].By)
+		}
 	}
 	return history, err
 }

@@ -23,16 +23,18 @@ func (s *Store) RecordEvents(ctx context.Context, events []dewline.Event) error 
 	if len(events) == 0 {
 		return nil
 	}
-	return s.write(ctx, op, func(tx *sql.Tx) error {
-		for _, e := range events {
-			if _, err := tx.ExecContext(ctx, `
-				INSERT INTO events (system, at, kind, note) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING`,
-				e.System, e.At, e.Kind.String(), kept(e.Note, maxNote)); err != nil {
-				return err
-			}
+	return s.write(ctx, op, func(tx *sql.Tx) error { return recordEvents(ctx, tx, events) })
+}
+
+func recordEvents(ctx context.Context, tx *sql.Tx, events []dewline.Event) error {
+	for _, e := range events {
+		if _, err := tx.ExecContext(ctx, `
+			INSERT INTO events (system, at, kind, note) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING`,
+			e.System, e.At, e.Kind.String(), kept(e.Note, maxNote)); err != nil {
+			return err
 		}
-		return nil
-	})
+	}
+	return nil
 }
 
 // EventsOf implements dewline.Events.

@@ -23,6 +23,9 @@ func fail(op string, err error) error {
 	if _, ok := errors.AsType[*dewline.Error](err); ok {
 		return err
 	}
+	if incomplete, ok := errors.AsType[*dewline.Incomplete](err); ok { // what a person has to add
+		return incomplete
+	}
 	e := &dewline.Error{Code: dewline.Unavailable, Op: op, Err: err}
 	switch {
 	case errors.Is(err, sql.ErrNoRows):

@@ -19,7 +19,7 @@ func (s *Store) SaveProgress(ctx context.Context, p dewline.Progress) error {
 		if err := s.putRollUps(ctx, tx, p.RollUps); err != nil {
 			return err
 		}
-		return putAlerts(ctx, tx, p.Alerts)
+		return putAlerts(ctx, tx, p.Alerts, evidence)
 	})
 }
 

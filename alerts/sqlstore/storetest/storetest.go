@@ -19,6 +19,7 @@ type Store interface {
 	dewline.RollUps
 	dewline.ProgressStore
 	dewline.Alerts
+	dewline.DeskStore
 	dewline.ContactBook
 	dewline.Outbox
 	Close() error
@@ -59,7 +60,9 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"roll-ups", rollUps}, {"roll-ups of a year", rollUpsYear}, {"roll-ups refused", rollUpsRefused},
 		{"progress", progress}, {"progress is all or nothing", progressWhole},
 		{"alerts", alerts}, {"alerts filter", alertsFilter}, {"alerts pages", alertPages}, {"alert history", alertHistory},
-		{"alerts refused", alertsRefused}, {"all at once", allAtOnce},
+		{"alerts refused", alertsRefused}, {"evidence keeps what people did", evidenceKeepsState},
+		{"desk", desk}, {"desk keeps calls", deskCalls}, {"desk keeps visits", deskVisits}, {"desk is all or nothing", deskWhole},
+		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce},
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
 		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
 	} {
