@@ -17,7 +17,15 @@ const followWithin = 30 * 24 * time.Hour
 
 // Book turns findings into alerts. It holds the open alerts, one for each system and underlying cause,
 // and the newest ended one, so that a return is seen to follow it. It is not safe for concurrent use.
+//
+// A Book knows what alerts say and not where they stand: what people have done with one meanwhile is in
+// the store, which joins the two as it takes a Book's changes (see dewline.Progress). A return can only
+// follow what readings ended, so an alert that somebody dismissed goes on in silence until then.
 type Book struct {
+	// Fleet is what is enrolled, which decides how much hangs on a machine; nil where every alert
+	// keeps the severity of its finding.
+	Fleet *dewline.Fleet
+
 	open  map[subject]dewline.Alert
 	ended map[subject]dewline.Alert
 }
@@ -110,14 +118,17 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 		open.Cleared, open.State = f.Cleared, dewline.AlertResolved
 		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Cleared, Why: cmp.Or(why, "the condition is over")}, Alert: open}, true
 	case isOpen:
+		before := open.Severity
 		open.Condition, open.Conditions, open.Severity = f.Condition, f.Conditions, f.Severity
 		open.Causes, open.Forecast = f.Causes, f.Forecast
+		open.Severity = raised(open, before, b.Fleet)
 		if reflect.DeepEqual(open, b.open[s]) {
 			return dewline.AlertChange{}, false
 		}
 		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "new evidence")}, Alert: open}, true
 	}
 	a.ID = dewline.AlertID(s.of, topCause(f.Causes), f.Onset)
+	a.Severity = raised(a, a.Severity, b.Fleet)
 	if old, ok := b.ended[s]; ok {
 		if old.ID == a.ID {
 			return dewline.AlertChange{}, false // told again after a restart

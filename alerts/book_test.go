@@ -11,7 +11,7 @@ const day = dewline.Millis(24 * 3_600_000)
 
 func flooding(onset, cleared dewline.Millis) dewline.Finding {
 	return dewline.Finding{
-		System: "quay/hall", Condition: dewline.Flooding, Severity: dewline.Urgent,
+		System: "quay/hall", Key: "machine", Condition: dewline.Flooding, Conditions: []dewline.Condition{dewline.Flooding}, Severity: dewline.Urgent,
 		Onset: onset, Detected: onset + 30*60_000, Cleared: cleared,
 		Causes: []dewline.Cause{{Fault: dewline.Overfeed, Probability: 0.7}, {Fault: dewline.Overcharge, Probability: 0.3}},
 	}
@@ -55,7 +55,7 @@ func TestReturnFollows(t *testing.T) {
 func TestSiteSilenceIsOneAlert(t *testing.T) {
 	b := NewBook()
 	got := b.Apply([]dewline.Finding{{
-		Systems: []dewline.SystemID{"quay/hall", "quay/store"}, Condition: dewline.Silent, Severity: dewline.Soon,
+		Systems: []dewline.SystemID{"quay/hall", "quay/store"}, Key: "silent", Condition: dewline.Silent, Conditions: []dewline.Condition{dewline.Silent}, Severity: dewline.Soon,
 		Onset: day, Detected: day + 1_800_000, Causes: []dewline.Cause{{Fault: dewline.Communication, Probability: 1}},
 	}})
 	if len(got) != 1 || got[0].Alert.System != "" || got[0].Alert.Site != "quay" || len(got[0].Alert.Systems) != 2 {
