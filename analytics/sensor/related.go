@@ -115,7 +115,8 @@ func (w *Watch) crossed(m *means, from, to dewline.Millis) (seen bool) {
 	}
 	share := func(n, of uint16) float64 { return float64(n) / float64(max(of, 1)) }
 	exchanged := sp.Ratios >= 10 && share(sp.Crossed, sp.Ratios) > 0.9 || sp.Any >= 10 && share(sp.Wrong, sp.Any) > 0.25 && sp.Above == 0 && w.swings(suctionP)
-	equal := !exchanged && sp.Ratios >= 10 && share(sp.Low, sp.Ratios) > 0.9 && w.pumps()
+	equal := !exchanged && sp.Ratios >= 10 && share(sp.Low, sp.Ratios) > 0.9 && w.pumps() &&
+		st.Points[suctionP].Min > 50_000 // near the air's pressure they may be dead, or of another unit
 	if exchanged && sp.Cooling >= least {
 		// Exchanged they must make sense, or else it is one of them that is wrong.
 		dew, _ := w.saturation(m.high)
@@ -182,7 +183,8 @@ func (w *Watch) contradictions(m *means, from, to dewline.Millis) {
 	u := func(i int, slope float64) float64 { return w.machine.Uncertainty(dewline.Point(i+1)) * slope }
 	// With hardly any charge nothing condenses, and warm gas is in the liquid line.
 	condensing := m.overAir > 5 || math.IsNaN(m.overAir) && m.superheat < 15
-	hotLiquid := m.subcooling < -max(3, 3*math.Hypot(u(liquidT, 1), u(m.highPoint, m.slopeHigh)))
+	// Where gas comes along, the line has the saturation temperature, give or take its pressure drop.
+	hotLiquid := m.subcooling < -max(5, 3*math.Hypot(u(liquidT, 1), u(m.highPoint, m.slopeHigh)))
 	w.contradict(liquidT, m.highPoint, hotLiquid && condensing, !math.IsNaN(m.subcooling), m.subcooling, from, to)
 	// Liquid in the line cools the clamp to the dew temperature, pressure drop a little below.
 	coldGas := m.superheat < -max(6, 2+3*math.Hypot(u(suctionT, 1), u(suctionP, m.slopeSuction)))

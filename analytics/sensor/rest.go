@@ -9,7 +9,7 @@ import (
 
 const (
 	// nights are kept, one a day; believed from enoughNights on.
-	nights       = 9
+	nights       = 7 // their median follows four new ones
 	enoughNights = 5
 	nightsLast   = 75 // days
 	// stood is how long the machine must have stood before the spell that is read begins, and longStood
@@ -125,7 +125,11 @@ func (w *Watch) rested(from, to dewline.Millis) {
 		r.Day, r.Open = day, night{}
 	}
 	sp := &st.Spell
-	if sp.Ran > 0 || sp.Idle < stood || sp.Stood < 90*60 || sp.Defrost || w.machine.System.PumpDown {
+	if sp.Defrost || w.machine.System.PumpDown || st.Gateway.Kind == FrozenGateway {
+		return
+	}
+	if sp.Ran > 0 || sp.Idle < stood || sp.Stood < 90*60 {
+		w.shortRest()
 		return
 	}
 	n, cold, ok := w.night()
@@ -136,27 +140,73 @@ func (w *Watch) rested(from, to dewline.Millis) {
 	r.Open, r.Coldest = n, float32(cold)
 }
 
+// shortRest takes the difference of the transducers where a machine never stands for long. Through a fixed
+// bore pressures meet within minutes, whatever they do then.
+func (w *Watch) shortRest() {
+	r := &w.State.Rest
+	if r.Open.Day != 0 || w.machine.System.Metering.HoldsSuperheat() || w.machine.System.Metering == "" {
+		return
+	}
+	nan := float32(math.NaN())
+	n := night{Day: r.Day, Error: [numTransducer]float32{nan, nan, nan}, Line: [2]float32{nan, nan}, Above: nan}
+	out, in := w.resting(outdoorT), w.indoor()
+	abs, base := w.pressures()
+	if base < 0 {
+		return
+	}
+	two := false
+	for k := base; k < numTransducer; k++ {
+		if !math.IsNaN(abs[k]) && (k == base || w.met(abs[base], abs[k], k, out, in, min(out, in))) {
+			n.Error[k] = float32(abs[k] - abs[base])
+			two = two || k > base
+		}
+	}
+	if two {
+		r.Open, r.Coldest = n, float32(math.Inf(1)) // a night is better
+	}
+}
+
+// resting returns the mean reading of a point at rest, NaN where there is none to be believed.
+func (w *Watch) resting(i int) float64 {
+	p := &w.State.Points[i]
+	if p.RestN < fewest || p.Doubt.Sure != 0 || p.Doubt.Kind == Stuck {
+		return math.NaN()
+	}
+	return float64(p.Rest)
+}
+
+// indoor returns the air at the indoor coil at rest.
+func (w *Watch) indoor() float64 {
+	in, space := w.resting(returnT), w.resting(spaceT)
+	if math.IsNaN(in) || !w.machine.System.Kind.Comfort() && !math.IsNaN(space) {
+		return space
+	}
+	return in
+}
+
+// pressures returns the absolute pressures at rest and the number of the first that there is, or -1.
+func (w *Watch) pressures() (abs [numTransducer]float64, base int) {
+	base = -1
+	for k := range numTransducer {
+		abs[k] = w.resting(k) + w.machine.Ambient(dewline.Point(k+1))
+		if base < 0 && !math.IsNaN(abs[k]) {
+			base = k
+		}
+	}
+	return abs, base
+}
+
 // night reads the spell. The coldest coil gathers the refrigerant and sets the pressure.
 func (w *Watch) night() (n night, cold float64, ok bool) {
 	st := &w.State
 	nan := float32(math.NaN())
 	n = night{Error: [numTransducer]float32{nan, nan, nan}, Line: [2]float32{nan, nan}, Above: nan}
-	get := func(i int) float64 {
-		p := &st.Points[i]
-		if p.RestN < fewest || p.Doubt.Sure != 0 || p.Doubt.Kind == Stuck {
-			return math.NaN()
-		}
-		return float64(p.Rest)
-	}
 	calm := func(i int, perUnit float64) bool {
 		p := &st.Points[i]
 		return p.N == 0 || float64(p.Max-p.Min)*perUnit <= still
 	}
-	out, in := get(outdoorT), get(returnT)
+	out, in := w.resting(outdoorT), w.indoor()
 	comfort := w.machine.System.Kind.Comfort()
-	if space := get(spaceT); math.IsNaN(in) || !comfort && !math.IsNaN(space) {
-		in = space
-	}
 	if math.IsNaN(out) && math.IsNaN(in) || !calm(outdoorT, 0.7) {
 		return n, 0, false
 	}
@@ -171,14 +221,7 @@ func (w *Watch) night() (n night, cold float64, ok bool) {
 		cold, n.Air = min(out, in), true
 	}
 
-	var abs [numTransducer]float64
-	base := -1
-	for k := range numTransducer {
-		abs[k] = get(k) + w.machine.Ambient(dewline.Point(k+1))
-		if base < 0 && !math.IsNaN(abs[k]) {
-			base = k
-		}
-	}
+	abs, base := w.pressures()
 	if base < 0 {
 		return n, 0, false
 	}
@@ -239,7 +282,7 @@ func (w *Watch) met(low, high float64, k int, out, in, cold float64) bool {
 		return apart < 0 || !warmHead && lowC > cold-5
 	}
 	// A fixed bore lets the pressures meet, unless a solenoid valve stands before it.
-	return !(math.Abs(out-in) > 4 && math.Abs(highC-out) < 1.5 && math.Abs(lowC-in) < 1.5)
+	return !(math.Abs(out-in) > 2 && math.Abs(highC-out) < 1.5 && math.Abs(lowC-in) < 1.5)
 }
 
 // weigh makes offsets of the nights. All transducers stand in the same pressure, whose error is common to
@@ -248,8 +291,11 @@ func (w *Watch) met(low, high float64, k int, out, in, cold float64) bool {
 func (w *Watch) weigh(day int32, at dewline.Millis) {
 	r := &w.State.Rest
 	w.weighTransducers(day, at)
-	w.weighOutdoor(day, at)
+	sure := w.weighOutdoor(day, at)
 	for k := range 2 {
+		if sure && k == restLiquidT-restSuctionT {
+			continue
+		}
 		var buf [nights]float64
 		v := r.collect(&buf, day, func(n *night) float64 { return float64(n.Line[k]) })
 		med, spread := medianSpread(v)
@@ -340,7 +386,7 @@ func (w *Watch) weighTransducers(day int32, at dewline.Millis) {
 	var buf [nights]float64
 	base := -1
 	common := 1e9 // Pa: without known air nothing is known of it
-	const repeats = 1500.0
+	const repeats, fewestAir = 1500.0, 3
 	spreadOf := func(spread float64, n int) float64 { return math.Hypot(repeats, 1.25*spread/math.Sqrt(float64(n))) }
 	for k := range numTransducer {
 		if base >= 0 {
@@ -364,7 +410,7 @@ func (w *Watch) weighTransducers(day int32, at dewline.Millis) {
 			}
 			return float64(n.Error[k])
 		})
-		if len(v) >= enoughNights {
+		if len(v) >= fewestAir {
 			med, spread := medianSpread(v)
 			y[k] = med
 			u := math.Hypot(math.Hypot(distance, w.machine.Uncertainty(dewline.OutdoorAirTemp)), float64(r.Glide)/math.Sqrt(3))
@@ -464,20 +510,21 @@ func (w *Watch) weighTransducers(day int32, at dewline.Millis) {
 	}
 }
 
-// weighOutdoor judges the outdoor air by what has its temperature after a night: the liquid line, and the
-// refrigerant by its pressure. Both are far from it and near each other only where it is wrong.
-func (w *Watch) weighOutdoor(day int32, at dewline.Millis) {
+// weighOutdoor judges the outdoor air by what has its temperature after a night on which it is the coldest:
+// the liquid line, and the refrigerant by its pressure. Where both are far from it and near each other, it
+// is the air's sensor; where only the line is, it is the clamp, and the offset found is returned as sure.
+func (w *Watch) weighOutdoor(day int32, at dewline.Millis) (clamp bool) {
 	r := &w.State.Rest
 	var buf [nights]float64
-	o := &r.Found[restOutdoor]
+	o, l := &r.Found[restOutdoor], &r.Found[restLiquidT]
 	v := r.collect(&buf, day, func(n *night) float64 {
 		if !n.Air {
 			return math.NaN()
 		}
 		return float64(n.Above)
 	})
-	line, spread := medianSpread(v)
 	n := len(v)
+	line, spread := medianSpread(v)
 	v = r.collect(&buf, day, func(n *night) float64 {
 		if !n.Air || math.IsNaN(float64(n.Above)) {
 			return math.NaN()
@@ -489,11 +536,20 @@ func (w *Watch) weighOutdoor(day int32, at dewline.Millis) {
 	if n >= enoughNights && len(v) >= enoughNights && r.PaPerK > 0 {
 		med, _ := medianSpread(v)
 		sat := med / float64(r.PaPerK)
-		mean := (line + sat) / 2
-		o.set(n, -mean, math.Hypot(distance, spread))
+		u := math.Hypot(math.Hypot(lineDistance, w.machine.Uncertainty(dewline.LiquidTemp)), spread)
+		if math.Abs(sat) < 2.5 {
+			l.set(n, line, u)
+			l.Probability, clamp = 0, true
+			if math.Abs(line) > 3+u && math.Abs(line-sat) > 3 && spread < 1.5 {
+				l.Probability = 0.7
+			}
+			l.judge(at, r.oldest(), 0)
+		}
+		o.set(n, -(line+sat)/2, math.Hypot(distance, spread))
 		if math.Abs(line) > 3.5 && math.Abs(sat) > 3.5 && math.Abs(line-sat) < 2 && spread < 2 {
 			o.Probability = 0.65
 		}
 	}
 	o.judge(at, r.oldest(), 0)
+	return clamp
 }

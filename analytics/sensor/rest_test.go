@@ -187,9 +187,40 @@ func TestRestTellsLinesAndAir(t *testing.T) {
 	if d := believed(r.watch(t)); len(d) != 1 || d[0].Point != dewline.LiquidTemp || d[0].Kind != sensor.Offset || math.Abs(d[0].Size-6) > 1 {
 		t.Errorf("liquid clamp 6 K low: %+v", d)
 	}
+	// Between the airs of both rooms, and still not where the refrigerant says that it is.
+	r.change = func(v *readings, _ int) { v[dewline.LiquidTemp] += 6 }
+	if d := believed(r.watch(t)); len(d) != 1 || d[0].Point != dewline.LiquidTemp || d[0].Kind != sensor.Offset || math.Abs(d[0].Size+6) > 1 {
+		t.Errorf("liquid clamp 6 K high: %+v", d)
+	}
 	r.change = func(v *readings, _ int) { v[dewline.OutdoorAirTemp] += 6 }
 	r.nights = []int{52, 50, 56, 48, 53, 51, 54}
 	if d := believed(r.watch(t)); len(d) != 1 || d[0].Point != dewline.OutdoorAirTemp || d[0].Kind != sensor.Offset || math.Abs(d[0].Size+6) > 1.5 {
 		t.Errorf("outdoor air 6 K high: %+v", d)
+	}
+}
+
+// TestShortRestsTellTheDifference: a machine with a fixed bore that never stands for a night still shows that
+// one of its transducers is wrong, though hardly which.
+func TestShortRestsTellTheDifference(t *testing.T) {
+	s := comfortSplit
+	s.every, s.days = 60, 14
+	s.use.SetbackK, s.use.OpenH, s.use.CloseH, s.use.LoadShare, s.use.SolarShare = 0, 0, 24, 0.6, 0
+	s.weather.DayC = 2
+	from := dewline.Millis(s.from*1000) + 6*day
+	s.change = faulty(from, func(_ dewline.Millis, v *readings) { v[dewline.LiquidPressure] -= 150_000 })
+	found := false
+	s.see = func(at dewline.Millis, w *sensor.Watch) {
+		for _, d := range believed(w) {
+			if at < from {
+				t.Fatalf("%s, before anything is wrong: %+v", at.Time(), d)
+			}
+			if d.Kind != sensor.Offset {
+				t.Fatalf("%s: %+v", at.Time(), d)
+			}
+			found = found || d.Point == dewline.LiquidPressure && math.Abs(d.Size-150_000) < 15_000
+		}
+	}
+	if w := s.run(t); !found {
+		t.Errorf("not found; at the end %+v", w.Doubts(nil))
 	}
 }

@@ -140,7 +140,7 @@ func (w *Watch) absent(i int, mv movers, from, to dewline.Millis, live int) {
 		p.Doubt.good(Absent, from, to)
 		return
 	}
-	if !lively(i) && i != outdoorT && i != returnT || p.Changed == 0 || sp.Bad&(1<<i) != 0 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
+	if !lively(i) && i != outdoorT && i != returnT && i != spaceT || p.Changed == 0 || sp.Bad&(1<<i) != 0 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
 		return
 	}
 	// Without a signal of its own the compressor runs where the pressures say so, of which one may be silent.
@@ -186,8 +186,10 @@ func (w *Watch) stuck(i int, mv movers, from, to dewline.Millis) {
 		// At rest a compressor draws nothing, for as long as it rests.
 		evidence = full >= 2 && (p.Max > idle || sp.Ran >= 3600)
 	case i == outdoorT || i == returnT:
-		evidence = some >= 2 && p.Quantum > 0 && p.Quantum <= 0.25
-		enough = slowSpells
+		evidence = some >= 2 && p.Quantum <= 0.25
+		if enough = slowSpells; p.Quantum == 0 { // its steps are not known
+			enough = 4 * slowSpells
+		}
 	default:
 		return // humidity and the cold space may stand still in health
 	}

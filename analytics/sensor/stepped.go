@@ -47,7 +47,7 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	alike := small(d.dew, 1.5) && quiet(d.overAir, 1.5) && quiet(d.out, 4)
 	var moved [3]bool // suction, liquid, discharge clamp
 	if alike {
-		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && w.onlyShown(m, &d)
+		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && onlyShown(&d)
 		// More liquid in the condenser lowers the approach too, but lifts the head; with a receiver
 		// subcooling does not follow the charge.
 		fallen := small(m.approach, 1.2) && u.Approach >= 3 && d.subcooling >= 2.5 && small(d.overAir, 0.8)
@@ -92,17 +92,16 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	w.coldDischarge(m, from, to)
 }
 
-// onlyShown says whether other superheat is only shown: in earnest it would show in the discharge gas
-// as well, or else in the suction pressure.
-func (w *Watch) onlyShown(m, d *means) bool {
+// onlyShown says whether other superheat is only shown: in earnest the discharge gas would have it as well.
+func onlyShown(d *means) bool {
 	if !math.IsNaN(d.excess) { // the compressor would have to be another one
 		return d.excess*d.superheat <= -0.5*d.superheat*d.superheat
 	}
 	if !math.IsNaN(d.hot) {
 		return math.Abs(d.hot) <= 3
 	}
-	// A receiver keeps the subcooling, whatever the valve does.
-	return !w.machine.System.Receiver || math.Abs(d.dew) <= 0.6
+	// Without it nothing tells them apart surely: a receiver and a good valve hide the rest.
+	return false
 }
 
 // calmLine says whether the suction line does not swing.

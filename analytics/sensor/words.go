@@ -117,7 +117,7 @@ func (w *Watch) restDoubt(p dewline.Point, o *offset) Doubt {
 	against := "the air around it"
 	switch {
 	case p.Dimension() == dewline.Pressure:
-		against = "saturation at the coldest air and the other pressure"
+		against = "the other pressure and saturation at the coldest air"
 	case p == dewline.OutdoorAirTemp:
 		against = "the liquid line and the saturation temperature of the refrigerant"
 	}
@@ -126,6 +126,9 @@ func (w *Watch) restDoubt(p dewline.Point, o *offset) Doubt {
 		word = "below"
 	}
 	d.Evidence = fmt.Sprintf("%s reads %s (±%s) %s %s, in %d nights at rest", p, difference(p, math.Abs(float64(o.Wrong))), difference(p, float64(o.WrongU)), word, against, o.Nights)
+	if p.Dimension() == dewline.Pressure && d.Probability < 0.6 {
+		d.Evidence += "; it may as well be the other one, or air in the circuit"
+	}
 	return d
 }
 
