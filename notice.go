@@ -63,6 +63,7 @@ type Notice struct {
 	Step     int          `json:"step"` // from 0
 	Contact  string       `json:"contact,omitempty"`
 	Person   string       `json:"person,omitempty"`
+	News     string       `json:"news,omitempty"` // what the change said: the evidence
 	Made     Stamp        `json:"made"`
 	Due      Stamp        `json:"due"` // when it is looked at next, while it waits
 	State    NoticeState  `json:"state"`

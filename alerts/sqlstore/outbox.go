@@ -12,11 +12,11 @@ import (
 	"dewline"
 )
 
-const noticeColumns = `n.id, n.alert, n.change, n.kind, n.severity, n.plan, n.step, n.contact, n.person, n.made, n.due, n.state, n.reason, n.why, n.message, n.settled`
+const noticeColumns = `n.id, n.alert, n.change, n.kind, n.severity, n.plan, n.step, n.contact, n.person, n.news, n.made, n.due, n.state, n.reason, n.why, n.message, n.settled`
 
 // noticeFields returns where the columns of a notice go, and further ones after them.
 func noticeFields(n *dewline.Notice, more ...any) []any {
-	return append([]any{&n.ID, &n.Alert, &n.Change, &n.Kind, &n.Severity, &n.Plan, &n.Step, &n.Contact, &n.Person,
+	return append([]any{&n.ID, &n.Alert, &n.Change, &n.Kind, &n.Severity, &n.Plan, &n.Step, &n.Contact, &n.Person, &n.News,
 		&n.Made, &n.Due, &n.State, &n.Reason, &n.Why, &n.Message, &n.Settled}, more...)
 }
 
@@ -147,14 +147,14 @@ func addNotices(ctx context.Context, tx *sql.Tx, list []dewline.Notice) error {
 		return nil
 	}
 	insert, err := tx.PrepareContext(ctx, `
-		INSERT INTO notices (id, alert, change, kind, severity, plan, step, contact, person, made, due, state, reason, why, message, settled)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) ON CONFLICT DO NOTHING`)
+		INSERT INTO notices (id, alert, change, kind, severity, plan, step, contact, person, news, made, due, state, reason, why, message, settled)
+		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) ON CONFLICT DO NOTHING`)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = insert.Close() }()
 	for _, n := range list {
-		if _, err := insert.ExecContext(ctx, n.ID, n.Alert, n.Change, n.Kind, n.Severity, n.Plan, n.Step, n.Contact, n.Person,
+		if _, err := insert.ExecContext(ctx, n.ID, n.Alert, n.Change, n.Kind, n.Severity, n.Plan, n.Step, n.Contact, n.Person, kept(n.News, maxNote),
 			n.Made, n.Due, n.State, n.Reason, kept(n.Why, maxNote), n.Message, n.Settled); err != nil {
 			return err
 		}

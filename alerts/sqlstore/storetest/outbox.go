@@ -23,7 +23,7 @@ func contains(text, part string) bool { return strings.Contains(text, part) }
 
 func notice(id, alert, contact string) dewline.Notice {
 	return dewline.Notice{
-		ID: id, Alert: alert, Change: 1, Kind: dewline.NoticeOpened, Severity: dewline.Urgent, Plan: "all", Step: 1, Contact: contact, Person: "a",
+		ID: id, Alert: alert, Change: 1, Kind: dewline.NoticeOpened, Severity: dewline.Urgent, Plan: "all", Step: 1, Contact: contact, Person: "a", News: hostile[9],
 		Made: dewline.Stamp(now), Due: dewline.Stamp(now + 1000), State: dewline.NoticeWaiting, Reason: dewline.BecauseStep, Why: hostile[0],
 	}
 }

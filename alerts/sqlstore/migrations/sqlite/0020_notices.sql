@@ -47,6 +47,7 @@ CREATE TABLE notices (
     step     INTEGER NOT NULL,
     contact  TEXT    NOT NULL, -- empty where nobody is to be told
     person   TEXT    NOT NULL,
+    news     TEXT    NOT NULL, -- what the change said
     made     INTEGER NOT NULL,
     due      INTEGER NOT NULL,
     state    TEXT    NOT NULL,
