@@ -41,6 +41,8 @@ type Options struct {
 	Series   dewline.SeriesReader  // stored and derived series
 	Alerts   overview.Alerts       // a dewline.Alerts
 	Rejects  api.Rejects           // a dewline.Rejects
+	Desk     dewline.AlertDesk     // where people work on alerts
+	Service  dewline.ServiceDesk   // service calls and visits
 	Events   Events                // a dewline.Events
 	Checks   func() []Check        // for /readyz and the pages; the service is ready when all are OK
 	Metrics  prometheus.Gatherer   // for /metrics

@@ -78,7 +78,8 @@ func (s *server) routes() (http.Handler, error) {
 		r.Method(http.MethodGet, "/metrics", promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true}))
 	}
 	return r, api.Mount(r, api.Options{
-		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Now: s.Now, Log: s.Log,
+		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Desk: s.Desk, Service: s.Service,
+		Now: s.Now, Log: s.Log,
 	})
 }
 

@@ -38,6 +38,8 @@ type Options struct {
 	Series   dewline.SeriesReader
 	Alerts   overview.Alerts
 	Rejects  Rejects
+	Desk     dewline.AlertDesk   // nil: alerts can be read and not worked on
+	Service  dewline.ServiceDesk // nil: there are no service calls
 	Now      func() time.Time
 	Log      *slog.Logger
 }
@@ -55,7 +57,7 @@ func Mount(router chi.Router, options Options) error {
 		writeProblem(w, problem(http.StatusNotFound, "there is nothing at "+r.URL.Path+": see "+Prefix+"/openapi.json for what there is"))
 	})
 	sub.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
-		writeProblem(w, problem(http.StatusMethodNotAllowed, "this API only reads: use GET"))
+		writeProblem(w, problem(http.StatusMethodNotAllowed, "that can only be read, or not in this way: see "+Prefix+"/openapi.json"))
 	})
 	api := humachi.New(sub, config())
 	api.UseMiddleware(h.onlyKnownParameters)
@@ -63,6 +65,9 @@ func Mount(router chi.Router, options Options) error {
 	h.registerSeries(api)
 	h.registerAlerts(api)
 	h.registerRejects(api)
+	h.registerDesk(api)
+	h.registerService(api)
+	h.registerVisits(api)
 	document, err := json.Marshal(api.OpenAPI())
 	if err != nil {
 		return fmt.Errorf("describe the API: %w", err)
@@ -72,22 +77,35 @@ func Mount(router chi.Router, options Options) error {
 		w.Header().Set("Cache-Control", "no-cache")
 		w.Write(document)
 	})
-	router.Mount(Prefix, sub)
+	router.Mount(Prefix, sameOrigin(sub))
 	return nil
 }
 
+// sameOrigin keeps another web site from acting in the name of a browser that can reach this one.
+// Programs other than browsers are not concerned.
+func sameOrigin(next http.Handler) http.Handler {
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		writeProblem(w, problem(http.StatusForbidden, "a page of another origin asked for this change: use Dewline's own pages"))
+	}))
+	return guard.Handler(next)
+}
+
 func config() huma.Config {
+	schemas := huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)
+	schemas.RegisterTypeAlias(typeOf[dewline.Stamp](), typeOf[time.Time]()) // which it is written as
+	schemas.RegisterTypeAlias(typeOf[dewline.Cause](), typeOf[Cause]())
 	c := huma.Config{
 		OpenAPI: &huma.OpenAPI{
 			OpenAPI: "3.1.0",
 			Info: &huma.Info{
 				Title:   "Dewline",
 				Version: Version,
-				Description: "What is enrolled and how it does, its readings and derived values, alerts, and readings that were refused. " +
+				Description: "What is enrolled and how it does, its readings and derived values, alerts, service calls and visits, and readings that were refused. " +
 					"Times are RFC 3339 in UTC and are the times that devices gave their readings. Values are in SI: K for differences, Cel, Pa.",
 			},
 			Servers:    []*huma.Server{{URL: Prefix}},
-			Components: &huma.Components{Schemas: huma.NewMapRegistry("#/components/schemas/", huma.DefaultSchemaNamer)},
+			Components: &huma.Components{Schemas: schemas},
 		},
 		Formats:       huma.DefaultFormats,
 		DefaultFormat: "application/json",
@@ -103,13 +121,26 @@ func operation(id, path, summary, description string, errors ...int) huma.Operat
 		SkipValidateParams: true,
 		Responses:          map[string]*huma.Response{},
 	}
+	describeErrors(&op, errors)
+	return op
+}
+
+// writing is an operation that changes something. Its body is held against the document before it
+// comes to us.
+func writing(id, method, path, summary, description string, errors ...int) huma.Operation {
+	op := operation(id, path, summary, description, errors...)
+	op.Method = method
+	describeErrors(&op, []int{http.StatusBadRequest, http.StatusForbidden, http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable})
+	return op
+}
+
+func describeErrors(op *huma.Operation, errors []int) {
 	for _, status := range append(errors, http.StatusInternalServerError) {
 		op.Responses[fmt.Sprint(status)] = &huma.Response{
 			Description: http.StatusText(status),
 			Content:     map[string]*huma.MediaType{"application/problem+json": {Schema: &huma.Schema{Ref: "#/components/schemas/Problem"}}},
 		}
 	}
-	return op
 }
 
 // onlyKnownParameters refuses a misspelt parameter: left alone it would answer another question
@@ -146,7 +177,14 @@ func (h *handler) fail(ctx context.Context, what string, err error) error {
 	if step, ok := errors.AsType[*dewline.StepError](err); ok {
 		return tooManyRows(step.Smallest)
 	}
+	if incomplete, ok := errors.AsType[*dewline.Incomplete](err); ok {
+		p := problem(http.StatusUnprocessableEntity, err.Error())
+		p.Missing = incomplete.Missing
+		return p
+	}
 	switch dewline.CodeOf(err) {
+	case dewline.Clash:
+		return problem(http.StatusConflict, err.Error())
 	case dewline.Invalid, dewline.OutOfRange:
 		return problem(http.StatusBadRequest, err.Error())
 	case dewline.NotFound:

@@ -308,7 +308,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 			t.Errorf("%s: %q does not say %q", path, p.Detail, want.says)
 		}
 	}
-	if w := ask(t, h, http.MethodPost, "/api/v1/alerts"); w.Code != http.StatusMethodNotAllowed || !strings.Contains(w.Body.String(), "only reads") {
+	if w := ask(t, h, http.MethodPost, "/api/v1/alerts"); w.Code != http.StatusMethodNotAllowed || !strings.Contains(w.Body.String(), "can only be read") {
 		t.Errorf("POST: %d %s", w.Code, w.Body)
 	}
 }

@@ -16,7 +16,8 @@ type Problem struct {
 	Status int    `json:"status"`
 	Detail string `json:"detail" doc:"What is wrong and what to do."`
 
-	SmallestStepS int64 `json:"smallest_step_s,omitempty" doc:"Where a series has too many rows: the smallest step, in seconds, that would do."`
+	SmallestStepS int64    `json:"smallest_step_s,omitempty" doc:"Where a series has too many rows: the smallest step, in seconds, that would do."`
+	Missing       []string `json:"missing,omitempty" doc:"Where something cannot be finished: what it still lacks."`
 }
 
 func problem(status int, detail string) *Problem {
