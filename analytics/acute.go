@@ -37,6 +37,7 @@ type acute struct {
 	DoorAt, DefrostAt                                dewline.Millis // when a door was open, or the coil defrosting, last
 	Risk                                             dewline.Millis // accumulated: running with liquid reaching the compressor or too hot
 	RiskToday                                        dewline.Millis
+	RiskBefore                                       [2]dewline.Millis // of the two days before
 	PrevRisk                                         dewline.Millis
 }
 
@@ -46,13 +47,24 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	at := y.Frame.At
 	need := dewline.Millis(persist.Milliseconds())
 	longest := y.longest()
-	step := func(h *hold, c dewline.Condition, s func() dewline.Severity, so bool, text func() string) {
-		switch h.step(at, so, longest, need) {
-		case opened:
+	step := func(h *hold, c dewline.Condition, most dewline.Severity, so bool, text func() string) {
+		change := h.step(at, so, longest, need)
+		if change == opened && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
 			y.glance()
-			y.raise(e, machineKey, c, s(), h.Onset, at, text())
-		case ended:
+		}
+		switch {
+		case change == ended:
 			y.lower(e, machineKey, c, at)
+		case h.Open && so && !h.Told && (change == opened || c == dewline.Flooding):
+			if top := &y.Track.Top; change == opened && top.Fault == dewline.SensorFault && top.Probability > 0.5 {
+				h.Told = true // the sensor is wrong, and not the machine
+				y.raise(e, sensorPrefix+top.Detail, dewline.SensorDoubt, dewline.Watch, h.Onset, at, text())
+				break
+			}
+			if s, ok := y.tellable(c, most); ok {
+				h.Told = true
+				y.raise(e, machineKey, c, s, h.Onset, at, text())
+			}
 		}
 	}
 	risky := false
@@ -60,8 +72,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
 		so := v+beyond*u < floodLimit
 		risky = risky || so
-		so = so && !y.littleExpected()
-		step(&a.Flood, dewline.Flooding, always(dewline.Urgent), so, func() string {
+		step(&a.Flood, dewline.Flooding, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
 		})
 	}
@@ -69,24 +80,22 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		u := y.machine.Uncertainty(dewline.DischargeTemp)
 		so := t-beyond*u > hotDischarge
 		risky = risky || so
-		step(&a.Hot, dewline.HotDischarge, func() dewline.Severity {
-			if y.Track.NoFault > 0.5 && t < hotDischarge+10 {
-				return dewline.Watch // a hot day may do it
-			}
-			return dewline.Urgent
-		}, so, func() string {
+		need = hour
+		step(&a.Hot, dewline.HotDischarge, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("discharge line %.0f °C, above the limit of %.0f °C: oil and valves suffer", t, hotDischarge)
 		})
 	}
 	if f.OK(cycle.CondensingTemp) && !y.Watch.hides(3) {
 		v, u := f.Value[cycle.CondensingTemp], f.U[cycle.CondensingTemp]
-		step(&a.Head, dewline.HighHead, always(dewline.Urgent), v-beyond*u > highHead, func() string {
+		need = dewline.Millis(persist.Milliseconds())
+		step(&a.Head, dewline.HighHead, dewline.Urgent, v-beyond*u > highHead, func() string {
 			return fmt.Sprintf("condensing at %.1f °C, above %.0f °C", v, highHead)
 		})
 	}
 	if f.OK(cycle.SuctionDewTemp) && y.machine.System.Kind.Comfort() && !y.Watch.hides(2) {
 		v, u := f.Value[cycle.SuctionDewTemp], f.U[cycle.SuctionDewTemp]
-		step(&a.Ice, dewline.Freezing, always(dewline.Soon), v+beyond*u < freezing, func() string {
+		need = 2 * hour // a room that is far too warm is pulled down through it
+		step(&a.Ice, dewline.Freezing, dewline.Soon, v+beyond*u < freezing, func() string {
 			return fmt.Sprintf("the coil works at %.1f °C: its moisture freezes", v)
 		})
 	}
@@ -110,15 +119,32 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 	}
 }
 
-func always(s dewline.Severity) func() dewline.Severity {
-	return func() dewline.Severity { return s }
+// tellable says how grave a limit that is passed is, and whether it is told at all. A valve is there to
+// keep liquid from the compressor; a fixed orifice or a capillary gives little superheat in hot weather
+// by itself, which is a risk that is counted and not an alert, unless it lasts for hours or the causes
+// say that it is a fault. A limit of another kind that a machine passes without any sign of a fault is
+// worth a watch.
+func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.Severity, bool) {
+	t := &y.Track
+	faulty := t.NoFault < 0.5 && t.Odds > 0 // now, and for some time
+	if c == dewline.Flooding && !y.machine.System.Metering.HoldsSuperheat() {
+		if y.Believed.Open && faulty {
+			return most, true
+		}
+		const long = 10 * hour // in three days
+		lasting := y.Acute.RiskToday+y.Acute.RiskBefore[0]+y.Acute.RiskBefore[1] > long
+		return dewline.Watch, lasting && !y.littleExpected()
+	}
+	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
+		return dewline.Watch, true
+	}
+	return most, true
 }
 
 // littleExpected says whether the makers' table gives a fixed orifice hardly any superheat in the
-// weather of the newest window: then its lack says nothing. The minutes at risk are counted all the
-// same.
+// weather of the newest window: then its lack says nothing.
 func (y *system) littleExpected() bool {
-	if y.machine.System.Metering.HoldsSuperheat() || len(y.Track.Recent) == 0 {
+	if len(y.Track.Recent) == 0 {
 		return false
 	}
 	mean, _ := y.prior.Expected(diagnose.Superheat, &y.Track.Recent[len(y.Track.Recent)-1])
@@ -156,18 +182,7 @@ func (y *system) anyway(e *Engine, began bool) {
 			u := y.machine.Uncertainty(dewline.SpaceTemp)
 			limit -= 273.15
 			so := v-u > limit
-			severity := dewline.Urgent
-			recent := dewline.Millis(45 * 60_000)
-			if a.DoorAt != 0 && at-a.DoorAt < recent || a.DefrostAt != 0 && at-a.DefrostAt < recent {
-				severity = dewline.Watch
-			}
-			if !so {
-				a.WarmSince = 0
-			} else if a.WarmSince == 0 {
-				a.WarmSince = at
-			} else if at-a.WarmSince > dewline.Millis(90*60_000) {
-				severity = dewline.Urgent
-			}
+			severity := y.warmSeverity(at, v-limit, so)
 			text := fmt.Sprintf("%.1f °C in the space, its limit is %.1f °C", v, limit)
 			y.plainly(e, &a.Warm, dewline.Millis(y.interval().Milliseconds()), "space", dewline.SpaceWarm, severity, so, text)
 			if so && a.Warm.Open {
@@ -182,6 +197,31 @@ func (y *system) anyway(e *Engine, began bool) {
 	}
 }
 
+// warmSeverity says how grave a space above its limit is: after a door or a defrost it comes down by
+// itself, and goods take hours to warm, unless they are such that no time may be lost.
+func (y *system) warmSeverity(at dewline.Millis, excess float64, so bool) dewline.Severity {
+	a := &y.Acute
+	if !so {
+		a.WarmSince = 0
+		return dewline.Watch
+	}
+	if a.WarmSince == 0 {
+		a.WarmSince = at
+	}
+	since := at - a.WarmSince
+	if recent := 45 * minute; a.DoorAt != 0 && at-a.DoorAt < recent || a.DefrostAt != 0 && at-a.DefrostAt < recent {
+		since -= hour
+	}
+	critical := y.machine.System.Importance == dewline.Critical
+	switch {
+	case critical && since >= 30*minute, since >= 6*hour, excess > 4 && since >= 2*hour:
+		return dewline.Urgent
+	case critical, since >= 4*hour, excess > 3 && since >= 2*hour:
+		return dewline.Soon
+	}
+	return dewline.Watch
+}
+
 // plainly steps a hold that does not need steady running.
 func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c dewline.Condition, severity dewline.Severity, so bool, text string) {
 	at := y.Frame.At
@@ -193,4 +233,7 @@ func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c 
 	}
 }
 
-const hour = dewline.Millis(3_600_000)
+const (
+	minute = dewline.Millis(60_000)
+	hour   = 60 * minute
+)

@@ -14,8 +14,11 @@ const (
 	// is over. Between them nothing changes, so that an alert does not flap.
 	believed = 2.2 // 9 to 1
 	doubted  = -1
+	likelier = 0.4 // 3 to 2
+	// overwhelming need not last a day to be acted on.
+	overwhelming = 5
 	// obvious is so far out that it need not be seen on a second day.
-	obvious = 4
+	obvious = 3.6
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or three hours.
 	leastWindows = 4
 	// surelyOdds make a finding one to act on.
@@ -26,15 +29,33 @@ const (
 func (y *system) belief(e *Engine, at dewline.Millis) {
 	t := &y.Track
 	ep := y.open(machineKey)
-	lasting := t.Odds > obvious || at-t.Since >= 20*hour
-	if t.Odds > believed && lasting && int(t.Doubtful) >= leastWindows && len(t.Causes) > 0 {
-		if t.Top.Fault == dewline.SensorFault {
+	sure := believed
+	if t.HasLearn && !t.Model.Full() && t.Top.Start < 0.5 {
+		sure = obvious // what was learned in a few days is soon outgrown by the weather
+	}
+	lasting := at-t.Since >= 20*hour
+	// Likelier than not for a day and more is worth a watch: what a prior says of a machine that was
+	// never seen healthy does not become surer with time.
+	likely := t.Odds > likelier && lasting && t.Doubtful >= 2*leastWindows
+	if (t.Odds > sure && (lasting || t.Odds > obvious) && t.Doubtful >= leastWindows || likely) && len(t.Causes) > 0 {
+		if t.Sensor {
+			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
+				return // one of several, and it is not told which
+			}
+			if at-t.Since < 44*hour && !y.suspectsSensor() {
+				return // wet, windy or sunny days pass
+			}
 			key := "sensor:" + t.Top.Detail
-			y.Believed = hold{Open: true}
+			if !y.Believed.Open {
+				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
+			}
 			if ep == nil {
 				y.raise(e, key, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
 			}
 			return
+		}
+		if y.suspectsSensor() && at-t.Since < 44*hour {
+			return // first it is to be seen whether it is the sensor
 		}
 		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
 		if charted {
@@ -42,6 +63,9 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
 			}
 			c, s := y.consequence()
+			if !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.Doubtful >= 3*leastWindows) && s == dewline.Soon || t.Odds <= sure {
+				s = dewline.Watch
+			}
 			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
 		}
 	}
@@ -114,7 +138,7 @@ func (y *system) consequence() (dewline.Condition, dewline.Severity) {
 	}
 	c := conditionOf(t.Top.Fault)
 	switch {
-	case far(diagnose.Superheat, -3) && t.Top.Fault != dewline.CondenserAirflow && t.Top.Fault != dewline.EvaporatorAirflow:
+	case far(diagnose.Superheat, -3) && y.wet() && t.Top.Fault != dewline.CondenserAirflow && t.Top.Fault != dewline.EvaporatorAirflow:
 		c = dewline.Flooding
 	case far(diagnose.OverAmbient, 4):
 		c = dewline.HighHead
@@ -124,10 +148,22 @@ func (y *system) consequence() (dewline.Condition, dewline.Severity) {
 	material := far(diagnose.Superheat, 3) || far(diagnose.Superheat, -3) || far(diagnose.Subcooling, 2.5) || far(diagnose.Subcooling, -2.5) ||
 		far(diagnose.OverAmbient, 3) || far(diagnose.DischargeExcess, 5) || far(diagnose.DischargeExcess, -5) ||
 		far(diagnose.AirSplit, 1.8) || far(diagnose.AirSplit, -1.8) || far(diagnose.SuctionDew, -2.5) || far(diagnose.SuctionDew, 2.5)
+	if c == dewline.Flooding && y.Acute.Flood.Open && t.Odds > surelyOdds {
+		return c, dewline.Urgent
+	}
 	if material && t.Odds > surelyOdds {
 		return c, dewline.Soon
 	}
 	return c, dewline.Watch
+}
+
+// wet says whether the newest superheat is so low that liquid may come back.
+func (y *system) wet() bool {
+	w := y.Track.Recent
+	if len(w) == 0 || !w[len(w)-1].Has[diagnose.Superheat] {
+		return false
+	}
+	return w[len(w)-1].Y[diagnose.Superheat] < 2*floodLimit
 }
 
 // conditionOf is the condition of a fault whose symptoms are not far enough out to say more.

@@ -156,11 +156,26 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 		if ep := y.open(machineKey); ep != nil {
 			return ep.Causes
 		}
+		return usualCauses(c)
 	}
 	if p, ok := sensorOf(key); ok {
-		return []dewline.Cause{{Fault: dewline.SensorFault, Detail: p, Probability: 1}}
+		if p == gateway {
+			return []dewline.Cause{{Fault: dewline.Communication, Detail: p, Probability: 1}}
+		}
+		return y.sensorCauses(p)
 	}
 	return []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
+}
+
+// sensorCauses are those of a doubt about one sensor.
+func (y *system) sensorCauses(point string) []dewline.Cause {
+	p := 0.75
+	for i := range y.Watch.Doubts {
+		if d := &y.Watch.Doubts[i]; nameOf(d.Point) == point {
+			p = min(max(math.Round(d.Probability*100)/100, 0.5), 0.85)
+		}
+	}
+	return []dewline.Cause{{Fault: dewline.SensorFault, Detail: point, Probability: p}, {Fault: dewline.NoFault, Probability: math.Round((1-p)*100) / 100}}
 }
 
 // usualCauses are those of a condition that is seen before anything could be weighed (from memory).
@@ -173,6 +188,8 @@ func usualCauses(c dewline.Condition) []dewline.Cause {
 		return list{{Fault: dewline.Overfeed, Probability: 0.55}, {Fault: dewline.Undercharge, Probability: 0.2}, {Fault: dewline.Restriction, Probability: 0.15}, {Fault: dewline.NoFault, Probability: 0.1}}
 	case dewline.HighHead:
 		return list{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.Overcharge, Probability: 0.2}, {Fault: dewline.NonCondensables, Probability: 0.2}}
+	case dewline.SpaceWarm:
+		return list{{Fault: dewline.NoFault, Probability: 0.6}, {Fault: dewline.EvaporatorAirflow, Probability: 0.1}, {Fault: dewline.DefrostFault, Probability: 0.1}, {Fault: dewline.Undercharge, Probability: 0.1}, {Fault: dewline.CondenserAirflow, Probability: 0.1}}
 	case dewline.HotDischarge:
 		return list{{Fault: dewline.Undercharge, Probability: 0.4}, {Fault: dewline.CondenserAirflow, Probability: 0.3}, {Fault: dewline.CompressorLeakage, Probability: 0.2}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Freezing:

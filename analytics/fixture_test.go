@@ -118,8 +118,6 @@ func readings(t testing.TB, fleet *dewline.Fleet, id dewline.SystemID, at dewlin
 // epoch is when the stories of the tests begin: 2031-07-02 00:00 UTC.
 var epoch = dewline.MillisOf(time.Date(2031, 7, 2, 0, 0, 0, 0, time.UTC))
 
-const minute = dewline.Millis(60_000)
-
 // story is the readings of a span of minutes, in order of time; what says what each machine does,
 // and false where it sends nothing.
 func story(t testing.TB, fleet *dewline.Fleet, minutes, every int, what func(id dewline.SystemID, min int) (moment, bool)) []dewline.Sample {

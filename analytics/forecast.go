@@ -69,7 +69,7 @@ func (y *system) forecast(c dewline.Condition) *dewline.Forecast {
 	}
 	// Slopes change and levels scatter: the interval of the slope alone is too narrow, by a factor
 	// that the simulated fleets give (see SCORE.md).
-	const wider = 1.8
+	const wider = 3
 	f.DaysP50 = round(left/best.Slope, 10)
 	f.DaysP10 = round(left/fast/wider, 10)
 	f.DaysP90 = round(left/slow*wider, 10)

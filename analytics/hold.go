@@ -7,7 +7,8 @@ import (
 )
 
 // hold follows whether something lasts: it opens when it has been so for long enough, and ends by the
-// contract's rule, when three steady windows on two UTC days have been free of it.
+// contract's rule, when three steady windows on two UTC days have been free of it, under conditions
+// like those in which it was: a day later at the earliest.
 type hold struct {
 	Open     bool
 	Onset    dewline.Millis // of what is open, or of what is building up
@@ -15,6 +16,8 @@ type hold struct {
 	Prev     dewline.Millis // the frame before, 0 for none
 	Held     dewline.Millis // for which it was so
 	Free     dewline.Millis // for which it was not, of the window that is counted
+	Last     dewline.Millis // when it was so last
+	Told     bool           // somebody has been told
 	Windows  int32
 	Days     [clearDays]int64 // days of free windows, 0 for none; a day is counted from 1
 }
@@ -44,6 +47,9 @@ func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) ch
 		ran = at - c.Prev
 	}
 	c.Prev = at
+	if so {
+		c.Last = at
+	}
 	if !c.Open {
 		if !so {
 			c.Held, c.Onset = 0, 0
@@ -85,7 +91,8 @@ func (c *hold) window(at dewline.Millis) change {
 			break
 		}
 	}
-	if c.Windows >= clearWindows && c.Days[clearDays-1] != 0 {
+	// What comes back every hot afternoon is not over in the night: a whole day must have been free of it.
+	if c.Windows >= clearWindows && c.Days[clearDays-1] != 0 && at-c.Last >= 24*hour {
 		*c = hold{Prev: at}
 		return ended
 	}

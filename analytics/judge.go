@@ -14,10 +14,10 @@ import (
 
 const (
 	// recentSpan and maxRecent: what is judged is the median of the windows of the last day and a
-	// half, one an hour at most.
+	// half, two an hour at most.
 	recentSpan = 36 * time.Hour
-	maxRecent  = 14
-	apart      = 50 * time.Minute
+	maxRecent  = 26
+	apart      = 25 * time.Minute
 	// learnAfter is how old a window must be before it is learned from: what comes to light
 	// meanwhile keeps it out.
 	learnAfter = 24 * time.Hour
@@ -59,7 +59,7 @@ type track struct {
 	NoFaultA float64 // by the absolute frame alone
 	Causes   []dewline.Cause
 	Top      diagnose.Weighed
-	TopPair  bool
+	Sensor   bool // a wrong sensor is likelier than a faulty machine
 	Absolute diagnose.Residual
 	Learned  diagnose.Residual
 	HasLearn bool
@@ -107,6 +107,12 @@ func (y *system) forget(at dewline.Millis) {
 	for drop < len(t.Recent) && (at-t.Recent[drop].From > dewline.Millis(recentSpan.Milliseconds()) || len(t.Recent)-drop >= maxRecent) {
 		drop++
 	}
+	for int(t.Kept) < drop { // a machine that always runs fills the list sooner
+		if healthy && t.Recent[t.Kept].From > t.Visit {
+			t.Model.Add(y.prior, &t.Recent[t.Kept])
+		}
+		t.Kept++
+	}
 	t.Recent = slices.Delete(t.Recent, 0, drop)
 	t.Kept = max(0, t.Kept-int32(drop))
 }
@@ -115,7 +121,7 @@ func (y *system) forget(at dewline.Millis) {
 // nothing, and no chart of an earlier learning signals.
 func (y *system) healthy() bool {
 	t := &y.Track
-	if y.open("machine") != nil || t.Evals > 0 && t.NoFaultA < 0.4 || t.Odds > 0 {
+	if y.open("machine") != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {
@@ -139,7 +145,7 @@ func (y *system) weigh(w *baseline.Window) {
 	t.Evals++
 	v := y.view(recent, w, false)
 	if newest := len(recent) - newestFew; newest > 0 {
-		if few := y.view(recent[newest:], w, false); few.noFault < v.noFault {
+		if few := y.view(recent[newest:], w, false); few.noFault < 0.02 && few.noFault < v.noFault {
 			v = few
 		}
 	}
@@ -152,7 +158,7 @@ func (y *system) weigh(w *baseline.Window) {
 }
 
 // newestFew is how many windows make the sooner view.
-const newestFew = 4
+const newestFew = 3
 
 // view is what some windows say.
 type view struct {
@@ -163,6 +169,7 @@ type view struct {
 	noFaultAbsolute   float64
 	causes            []dewline.Cause
 	top               diagnose.Weighed
+	sensor            bool // a wrong sensor is likelier than a faulty machine
 }
 
 // view makes the residuals of windows, the last of which was taken under the conditions of w, and
@@ -194,6 +201,13 @@ func (y *system) view(recent []baseline.Window, w *baseline.Window, must bool) v
 		v.noFaultAbsolute = j.NoFault / (start + j.NoFault)
 	}
 	v.top, v.causes = j.Causes[0], j.List()
+	sensors := 0.0
+	for i := range j.Causes {
+		if j.Causes[i].Fault == dewline.SensorFault {
+			sensors += j.Causes[i].Probability
+		}
+	}
+	v.sensor = sensors > (1-j.NoFault)/2
 	return v
 }
 
@@ -201,7 +215,7 @@ func (y *system) view(recent []baseline.Window, w *baseline.Window, must bool) v
 func (y *system) believe(v *view) {
 	t := &y.Track
 	t.Absolute, t.Learned, t.HasLearn = v.absolute, v.learned, v.hasLearned
-	t.NoFault, t.NoFaultA, t.Causes, t.Top = v.noFault, v.noFaultAbsolute, v.causes, v.top
+	t.NoFault, t.NoFaultA, t.Causes, t.Top, t.Sensor = v.noFault, v.noFaultAbsolute, v.causes, v.top, v.sensor
 }
 
 // glance weighs the window that is being gathered by itself: something urgent has come up, and the
@@ -220,7 +234,7 @@ func (y *system) glance() {
 // smooth follows the log odds of a fault: one strange window is not a fault.
 func (y *system) smooth(at dewline.Millis, odds float64) {
 	t := &y.Track
-	const weight = 0.25
+	const weight = 0.35
 	odds = min(max(odds, -4), 7)
 	if t.Evals == 1 {
 		t.Odds = -2
@@ -310,7 +324,7 @@ func scale(s diagnose.Symptom) float64 {
 }
 
 // allowed is by how much a proper service may move the symptoms of a healthy machine.
-var allowed = diagnose.Vector{3, 3, 2.5, 2.5, 3, 1.5, 0.08}
+var allowed = diagnose.Vector{2.5, 2.5, 2, 1.5, 2.5, 1.2, 0.06}
 
 // learned fills in the residual against the machine's own healthy weeks.
 func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) bool {

@@ -36,7 +36,8 @@ func (y *system) turn(e *Engine, at dewline.Millis) {
 		e.out.Diary = append(e.out.Diary, y.note())
 	}
 	y.Day = today{Start: start, Open: true}
-	y.Operate.RunToday, y.Acute.RiskToday = 0, 0
+	y.Operate.RunToday = 0
+	y.Acute.RiskBefore[0], y.Acute.RiskBefore[1], y.Acute.RiskToday = y.Acute.RiskToday, y.Acute.RiskBefore[0], 0
 }
 
 // note says what is believed of the day that is open.

@@ -16,6 +16,7 @@ type watching struct {
 	Sensors sensor.Watch
 	Doubts  []sensor.Doubt // as of the last hour
 	At      dewline.Millis
+	First   dewline.Millis
 }
 
 // depends says which symptoms a point's reading goes into.
@@ -76,6 +77,7 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 	}
 	w.At = at
 	w.Doubts = w.Sensors.Doubts(w.Doubts[:0])
+	y.neverCame(at)
 	for i := range w.Doubts {
 		d := &w.Doubts[i]
 		if d.Sure == 0 {
@@ -90,9 +92,33 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 	}
 }
 
+// neverCame doubts the sensors that are enrolled and have not been heard a day after the first of them.
+func (y *system) neverCame(at dewline.Millis) {
+	w := &y.Watch
+	if w.First == 0 {
+		w.First = at
+	}
+	if at-w.First < 24*hour {
+		return
+	}
+	for i := range y.machine.System.Points {
+		p := y.machine.System.Points[i].Point
+		if y.Frame.Taken[p] != 0 || !eachFrame(p) {
+			continue
+		}
+		w.Doubts = append(w.Doubts, sensor.Doubt{Point: p, Kind: sensor.Absent, Since: w.First, Sure: at, Probability: 0.95, Evidence: p.String() + " is enrolled and has never sent anything"})
+	}
+}
+
+// eachFrame says whether a point is measured all the time, and not only told when it changes.
+func eachFrame(p dewline.Point) bool {
+	d := p.Dimension()
+	return d == dewline.Pressure || d == dewline.Temperature || d == dewline.Humidity
+}
+
 func (w *watching) doubted(point string) bool {
 	for i := range w.Doubts {
-		if d := &w.Doubts[i]; d.Sure != 0 && d.Point.String() == point {
+		if d := &w.Doubts[i]; d.Sure != 0 && nameOf(d.Point) == point {
 			return true
 		}
 	}
@@ -101,7 +127,17 @@ func (w *watching) doubted(point string) bool {
 
 const sensorPrefix = "sensor:"
 
-func sensorKey(p dewline.Point) string { return sensorPrefix + p.String() }
+// gateway stands for all points of a system at once.
+const gateway = "gateway"
+
+func nameOf(p dewline.Point) string {
+	if p == 0 {
+		return gateway
+	}
+	return p.String()
+}
+
+func sensorKey(p dewline.Point) string { return sensorPrefix + nameOf(p) }
 
 func sensorOf(key string) (point string, ok bool) { return strings.CutPrefix(key, sensorPrefix) }
 
@@ -177,7 +213,7 @@ func (y *system) situation(w *baseline.Window) diagnose.Situation {
 	}
 	sit.Superheat = max(sit.Superheat, 0)
 	a := &y.Acute
-	sit.Beyond = a.Flood.Open || a.Head.Open || a.Ice.Open || a.Hot.Open
+	sit.Beyond = y.machine.System.Metering.HoldsSuperheat() && a.Flood.Open || a.Head.Open || a.Ice.Open
 	if s.Orifice > 0 && s.OrificeInstalled > 0 {
 		off := math.Abs(float64(s.OrificeInstalled/s.Orifice) - 1)
 		sit.BoreDoubt, sit.BoreRight = off > 0.02, off <= 0.02

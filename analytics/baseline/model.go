@@ -14,7 +14,7 @@ const (
 	// perDay bounds what one day gives, so that a model spans days and not hours.
 	perDay = 6
 	// enoughWindows and enoughDays make a learned frame.
-	enoughWindows, enoughDays = 16, 4
+	enoughWindows, enoughDays = 20, 5
 	// fullDays is after how many days of windows a model takes no more than what is new to it.
 	fullDays = 12
 )
@@ -203,7 +203,7 @@ func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd floa
 // Noise returns the standard deviation of a single window, and that of a day's mean, of a symptom.
 func (m *Model) Noise(p *Prior, k diagnose.Symptom) (window, day float64) {
 	if f := &m.Fits[k]; m.Fitted && f.N > 0 {
-		return f.Noise, f.Daily
+		return f.Noise, f.Daily * math.Sqrt(1+2/float64(max(len(m.Days), 1)))
 	}
 	return p.noise[k], p.daily[k]
 }

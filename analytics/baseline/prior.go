@@ -19,7 +19,7 @@ const (
 	inside
 	wetBulb
 	speed
-	coldHead
+	curved // how far below head control it is outdoors; or the square of the speed's or of the outdoor air's
 )
 
 // Prior is what is usual for a machine before it has been seen to run: a mean for each symptom with
@@ -30,8 +30,21 @@ type Prior struct {
 	daily    [diagnose.NumSymptoms]float64 // of a day's mean
 	centre   [NumTerms]float64             // where the regressors are zero
 	orifice  bool                          // superheat follows the target table
-	air      float64                       // Pa, at the site
+	bend     bend
+	air      float64 // Pa, at the site
 }
+
+// unit is about one kelvin in each symptom's unit.
+var unit = [diagnose.NumSymptoms]float64{1, 1, 1, 1, 1, 1, 0.03}
+
+// bend says what the last regressor is: where a straight line does not do.
+type bend uint8
+
+const (
+	bendOutdoor bend = iota // no valve holds the superheat, or nothing else bends
+	bendSpeed               // variable speed
+	bendHead                // head control
+)
 
 // centres of the conditions in cooling, Cel: the NIST tests' middle for comfort.
 const (
@@ -78,7 +91,7 @@ func NewPrior(m *cycle.Machine) *Prior {
 		if p.orifice {
 			set(diagnose.Superheat, 0, 2.5, 0, 0.15, 0, 0.3, 0, 0.3, 0, 4)
 			set(diagnose.Subcooling, subcooling, max(subSD, 2), -0.05, 0.12, 0.03, 0.15, 0.1, 0.2, 2, 4)
-			p.noise[diagnose.Superheat], p.daily[diagnose.Superheat] = 1.3, 1.0
+			p.noise[diagnose.Superheat], p.daily[diagnose.Superheat] = 1.8, 1.6
 		} else {
 			set(diagnose.Superheat, superheat, superSD, -0.09, 0.08, 0.14, 0.12, 0.15, 0.12, 0, 4)
 			set(diagnose.Subcooling, subcooling, subSD, -0.05, 0.08, 0.03, 0.08, 0.1, 0.1, 2, 4)
@@ -88,20 +101,36 @@ func NewPrior(m *cycle.Machine) *Prior {
 		set(diagnose.DischargeExcess, 0, 6, 0, 0.15, 0, 0.2, 0, 0.2, 0, 6)
 		set(diagnose.AirSplit, 10.7, 2.2, -0.08, 0.08, split[0], split[1], -0.46, 0.25, 5, 5)
 		set(diagnose.LogPower, 0, 0.5, 0.025, 0.008, 0.004, 0.006, 0.003, 0.006, 1, 0.4)
+		if s.CompressorSpeed == dewline.VariableSpeed {
+			p.bend = bendSpeed
+		}
+		for k := range p.sd {
+			p.sd[k][curved] = p.sd[k][speed]
+			if p.bend == bendOutdoor {
+				p.sd[k][curved] = 0.1 * unit[k]
+			}
+			if s.CompressorSpeed == dewline.VariableSpeed { // what a drive does besides is not known
+				p.noise[k], p.daily[k] = 1.5*p.noise[k], 2*p.daily[k]
+			}
+		}
+		p.blur(s)
 		return p
 	}
 	space := 3.0
 	if s.Kind == dewline.WalkInFreezer {
 		space = -19
 	}
-	p.centre = [NumTerms]float64{outdoor: coldOutdoor, inside: space, speed: 1, coldHead: headControl}
+	p.centre = [NumTerms]float64{outdoor: coldOutdoor, inside: space, speed: 1}
 	head := [2]float64{0, 0}
 	if s.HeadControl {
-		head = [2]float64{0.8, 0.3}
+		p.bend, head = bendHead, [2]float64{0.8, 0.3}
 	}
 	superheat, superSD := 10.0, 5.0
-	if t := float64(s.TargetSuperheat); t > 0 && s.TargetSuperheatAt == dewline.AtCompressor {
+	if t := float64(s.TargetSuperheat); t > 0 {
 		superheat, superSD = t, 3
+		if s.TargetSuperheatAt != dewline.AtCompressor {
+			superheat, superSD = t+5, 4
+		}
 	}
 	set(diagnose.Superheat, superheat, superSD, -0.05, 0.15, 0.1, 0.4, 0, 0, 0, 4, 0, 0.2)
 	set(diagnose.Subcooling, subcooling, subSD, -0.03, 0.12, 0, 0.15, 0, 0, 2, 4, 0, 0.2)
@@ -110,9 +139,32 @@ func NewPrior(m *cycle.Machine) *Prior {
 	set(diagnose.DischargeExcess, 0, 7, 0, 0.2, 0, 0.3, 0, 0, 0, 6, 0, 0.2)
 	set(diagnose.AirSplit, 4, 3, 0, 0.1, 0, 0.2, 0, 0, 3, 5)
 	set(diagnose.LogPower, 0, 0.5, 0.012, 0.01, 0.012, 0.012, 0, 0, 1, 0.4, 0, 0.01)
+	if p.bend == bendOutdoor {
+		for k := range p.sd {
+			p.sd[k][curved] = 0.1 * unit[k]
+		}
+	}
 	p.noise = [diagnose.NumSymptoms]float64{1.4, 0.8, 0.8, 0.8, 1.6, 0.7, 0.04}
 	p.daily = [diagnose.NumSymptoms]float64{0.9, 0.5, 0.6, 0.5, 1.0, 0.5, 0.02}
+	p.blur(s)
 	return p
+}
+
+// blur widens what is expected where the driving conditions are not measured: they go into the scatter
+// of the days.
+func (p *Prior) blur(s *dewline.System) {
+	inside := s.Fitted(dewline.ReturnAirTemp) || s.Fitted(dewline.SpaceTemp)
+	by := 1.0
+	switch {
+	case !inside:
+		by = 1.6
+	case s.Kind.Comfort() && !s.Fitted(dewline.ReturnAirRH):
+		by = 1.25
+	}
+	for k := range p.sd {
+		p.noise[k], p.daily[k] = by*p.noise[k], by*p.daily[k]
+		p.sd[k][outdoor] *= by
+	}
 }
 
 // terms are the regressors of a window. A condition that is not known stands at its centre.
@@ -120,8 +172,11 @@ func (p *Prior) terms(w *Window) [NumTerms]float64 {
 	x := [NumTerms]float64{constant: 1}
 	if w.HasOutdoor {
 		x[outdoor] = float64(w.Outdoor) - p.centre[outdoor]
-		if t := p.centre[coldHead]; t != 0 {
-			x[coldHead] = max(0, t-float64(w.Outdoor))
+		switch p.bend {
+		case bendHead:
+			x[curved] = max(0, headControl-float64(w.Outdoor))
+		case bendOutdoor:
+			x[curved] = x[outdoor] * x[outdoor] / 10
 		}
 	}
 	if w.HasInside {
@@ -132,6 +187,9 @@ func (p *Prior) terms(w *Window) [NumTerms]float64 {
 	}
 	if w.HasSpeed && w.Speed > 0.05 {
 		x[speed] = math.Log(float64(w.Speed))
+		if p.bend == bendSpeed {
+			x[curved] = x[speed] * x[speed]
+		}
 	}
 	return x
 }

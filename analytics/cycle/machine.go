@@ -353,7 +353,13 @@ func (m *Machine) Running(fr *Frame, f *Features) (running, known bool) {
 		return v > 0, true
 	}
 	if f.OK(PressureRatio) {
-		return f.Value[PressureRatio] > 1.5, true
+		// Where a closed valve keeps the pressures apart, the condenser of a stopped machine still comes
+		// down to the air around it.
+		warm := true
+		if air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold); ok && f.OK(CondensingTemp) {
+			warm = f.Value[CondensingTemp]-air > 4
+		}
+		return f.Value[PressureRatio] > 1.5 && warm, true
 	}
 	return false, false
 }

@@ -25,47 +25,47 @@ type odds struct {
 func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 	if also != "" {
 		if also == dewline.Overcharge { // the pair that a wrong bore invites
-			return odds{0.012, 0.0001, 0.010}
+			return odds{0.03, 0.0001, 0.010}
 		}
-		return odds{0.002, 0.003, 0.003}
+		return odds{0.004, 0.003, 0.003}
 	}
 	switch fault {
 	case dewline.Undercharge:
-		return odds{0.020, 0.070, 0.040}
+		return odds{0.08, 0.070, 0.040}
 	case dewline.Overcharge:
-		return odds{0.016, 0.002, 0.050}
+		return odds{0.06, 0.002, 0.050}
 	case dewline.Restriction:
 		switch detail {
 		case "orifice_too_small":
-			return odds{0.008, 0.0003, 0.020}
+			return odds{0.016, 0.0003, 0.020}
 		case "valve_stuck":
-			return odds{0.003, 0.012, 0.006}
+			return odds{0.006, 0.012, 0.006}
 		}
-		return odds{0.003, 0.018, 0.010}
+		return odds{0.006, 0.018, 0.010}
 	case dewline.Overfeed:
 		switch detail {
 		case "orifice_too_large":
-			return odds{0.008, 0.0003, 0.020}
+			return odds{0.016, 0.0003, 0.020}
 		case "bulb_loose":
-			return odds{0.004, 0.012, 0.015}
+			return odds{0.008, 0.012, 0.015}
 		}
-		return odds{0.003, 0.010, 0.008}
+		return odds{0.006, 0.010, 0.008}
 	case dewline.EvaporatorAirflow:
-		return odds{0.010, 0.060, 0.010}
+		return odds{0.02, 0.060, 0.010}
 	case dewline.CondenserAirflow:
-		return odds{0.008, 0.060, 0.010}
+		return odds{0.016, 0.060, 0.010}
 	case dewline.NonCondensables:
-		return odds{0.006, 0.003, 0.025}
+		return odds{0.012, 0.003, 0.025}
 	case dewline.CompressorLeakage:
-		return odds{0.004, 0.020, 0.006}
+		return odds{0.008, 0.020, 0.006}
 	case dewline.ReversingValve:
-		return odds{0.002, 0.008, 0.004}
+		return odds{0.004, 0.008, 0.004}
 	}
-	return odds{0.001, 0.003, 0.003}
+	return odds{0.002, 0.003, 0.003}
 }
 
 // sensorOdds is the prior of one sensor being wrong.
-var sensorOdds = odds{0.002, 0.010, 0.004}
+var sensorOdds = odds{0.004, 0.010, 0.004}
 
 // Sensor is how one sensor's error moves the symptoms.
 type Sensor struct {

@@ -76,7 +76,7 @@ func (r *Residual) Z(s Symptom) float64 {
 
 // freedom is that of the likelihood's t distribution: heavy tails, because no table of signatures
 // and no covariance is complete.
-const freedom = 7
+const freedom = 20
 
 // logLikelihood returns the logarithm of the density of a residual whose expectation is mean and
 // whose covariance is r.Cov plus more (nil: nothing more).

@@ -53,6 +53,12 @@ const (
 	between = 2
 )
 
+// rain is how much a wet condenser moves the symptoms of a healthy machine, as one standard deviation
+// (common practice), and rainy how often a view falls into it.
+var rain = Vector{OverAmbient: 3, LogPower: 0.06, Subcooling: 0.3}
+
+const rainy = 0.1
+
 // further are the multiples of a signature's last level that it is continued to.
 var further = [...]float64{1.4, 2, 3}
 
@@ -67,8 +73,16 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 	}
 	var all []Weighed
 	none0 := 1.0 // the odds of none
+	// Rain and wind on the condenser are no fault: for hours it condenses lower, with less power.
+	var wet Matrix
+	wet.AddOuter(&rain, 1)
+	none0 += rainy * (math.Exp(absolute.logLikelihood(&none, &wet)-start0) - 1)
+	if learned != nil {
+		none0 += rainy * (math.Exp(learned.logLikelihood(&none, &wet)-later0) - 1)
+	}
+	none0 = max(none0, 0.5)
 	if sit.Beyond {
-		none0 = 0.1
+		none0 *= 0.1
 	}
 	total := none0
 	add := func(w Weighed, start, later float64) {
