@@ -16,7 +16,7 @@ const (
 	// recentSpan and maxRecent: what is judged is the median of the windows of the last day and a
 	// half, two an hour at most.
 	recentSpan = 36 * time.Hour
-	maxRecent  = 26
+	maxRecent  = 20
 	apart      = 25 * time.Minute
 	// learnAfter is how old a window must be before it is learned from: what comes to light
 	// meanwhile keeps it out.
@@ -88,6 +88,9 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 		return
 	}
 	y.forget(w.From)
+	if t.Recent == nil {
+		t.Recent = make([]baseline.Window, 0, maxRecent)
+	}
 	t.Recent = append(t.Recent, *w)
 	y.weigh(w)
 	y.judge(e, w.To)
@@ -409,7 +412,7 @@ func (y *system) intoDay(w *baseline.Window) {
 }
 
 // maxDays is how many days are kept for trends.
-const maxDays = 45
+const maxDays = 30
 
 // closeDay steps the slow charts by the day that ended, and makes the model anew.
 func (y *system) closeDay() {
@@ -429,6 +432,9 @@ func (y *system) closeDay() {
 			e := slowEWMA.Step(&c.EWMA, min(max(z, -6), 6))
 			up, down := slowCUSUM.Step(&c.Slow, min(max(z, -6), 6))
 			c.Signal = sign(up || e > 0, down || e < 0)
+		}
+		if t.Days == nil {
+			t.Days = make([]dayMean, 0, maxDays+1)
 		}
 		t.Days = append(t.Days, t.Day)
 		if len(t.Days) > maxDays {

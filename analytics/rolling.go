@@ -10,10 +10,10 @@ import (
 // rolled are the features of which rolling statistics over steady running are kept.
 var rolled = [...]cycle.Feature{cycle.Superheat, cycle.Subcooling}
 
-// rolling keeps sums over slots of event time: minutes for the last ten, quarter hours for a day.
+// rolling keeps sums over slots of event time: minutes for the last ten, half hours for a day.
 type rolling struct {
 	Minutes  [10]slot
-	Quarters [96]slot
+	Halves [48]slot
 }
 
 // slot sums up steady readings of one stretch of event time.
@@ -39,7 +39,7 @@ func (s *sum) add(v float64) {
 
 func (r *rolling) add(at dewline.Millis, f *cycle.Features) {
 	addTo(r.Minutes[:], int64(at)/60_000, f)
-	addTo(r.Quarters[:], int64(at)/900_000, f)
+	addTo(r.Halves[:], int64(at)/1_800_000, f)
 }
 
 func addTo(slots []slot, number int64, f *cycle.Features) {
@@ -56,7 +56,7 @@ func addTo(slots []slot, number int64, f *cycle.Features) {
 
 // over sums up the span that ends at at; spans up to ten minutes have the resolution of a minute.
 func (r *rolling) over(at dewline.Millis, span time.Duration) map[dewline.Derived]dewline.Summary {
-	slots, unit := r.Quarters[:], int64(900_000)
+	slots, unit := r.Halves[:], int64(1_800_000)
 	if span <= 10*time.Minute {
 		slots, unit = r.Minutes[:], 60_000
 	}

@@ -10,7 +10,7 @@ import (
 
 const (
 	// maxWindows is how many windows a model keeps: enough for six terms, spread over the conditions.
-	maxWindows = 72
+	maxWindows = 48
 	// perDay bounds what one day gives, so that a model spans days and not hours.
 	perDay = 6
 	// enoughWindows and enoughDays make a learned frame.
@@ -67,6 +67,9 @@ func (m *Model) Add(p *Prior, w *Window) bool {
 	m.OnDay++
 	if !slices.Contains(m.Days, day) && len(m.Days) < fullDays {
 		m.Days = append(m.Days, day)
+	}
+	if m.Windows == nil {
+		m.Windows = make([]Window, 0, maxWindows) // and no more: it is kept for each of thousands of machines
 	}
 	if len(m.Windows) < maxWindows {
 		m.Windows = append(m.Windows, *w)
