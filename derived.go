@@ -78,6 +78,18 @@ type SystemState struct {
 	Values        map[Derived]Estimate
 	Rolling10Min  map[Derived]Summary // over steady running
 	Rolling24H    map[Derived]Summary
+
+	Health   Health               // as far as readings tell, without what people do
+	Expected map[Derived]Estimate // what superheat and the others should be under the conditions of the newest window
+	NoFault  float64              // probability that nothing is wrong, 0 to 1; 0 before anything could be weighed
+	Causes   []Cause              // likeliest first
+	Windows  int                  // steady windows that were learned from
+	Starts   int                  // of the compressor in the last hour
+	Risk     time.Duration        // of running with liquid at the compressor or too hot, since it was enrolled
+	Flow     Estimate             // kg/s of refrigerant, in the newest window
+	Capacity Estimate             // W
+	COP      Estimate
+	Charge   Estimate // by the virtual charge sensor, over the right charge
 }
 
 // Summary sums up one quantity over a span of event time.

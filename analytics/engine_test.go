@@ -54,8 +54,8 @@ func TestLimitsStandBeyondTheUncertainty(t *testing.T) {
 		{"quay/office", 2.6, dewline.Flooding, false}, // below the limit, but not beyond doubt
 		{"quay/hall", 1.5, dewline.Flooding, false},   // an orifice may, for an hour of hot weather
 		{"quay/office", 13, dewline.Starving, false},  // two hours of one symptom alone
-		{"quay/hall", 20, dewline.Starving, false},   // an orifice has no constant target
-		{"quay/cellar", 20, dewline.Starving, false}, // common at a cold store's compressor
+		{"quay/hall", 20, dewline.Starving, false},    // an orifice has no constant target
+		{"quay/cellar", 20, dewline.Starving, false},  // common at a cold store's compressor
 	} {
 		fleet := testFleet(t)
 		all := story(t, fleet, 120, 1, func(id dewline.SystemID, min int) (moment, bool) {

@@ -28,6 +28,8 @@ const (
 	gOutdoor
 	gPower
 	gSpeed
+	gLiquid
+	gDischarge
 	gStage
 	gSuctionPa
 	gHighPa
@@ -58,7 +60,7 @@ var gatheredPoints = [...]struct {
 	p dewline.Point
 }{
 	{gReturn, dewline.ReturnAirTemp}, {gSupply, dewline.SupplyAirTemp}, {gHumidity, dewline.ReturnAirRH}, {gSpace, dewline.SpaceTemp},
-	{gOutdoor, dewline.OutdoorAirTemp}, {gPower, dewline.CompressorPower}, {gSpeed, dewline.CompressorSpeed}, {gStage, dewline.CompressorStage},
+	{gOutdoor, dewline.OutdoorAirTemp}, {gPower, dewline.CompressorPower}, {gSpeed, dewline.CompressorSpeed}, {gLiquid, dewline.LiquidTemp}, {gDischarge, dewline.DischargeTemp}, {gStage, dewline.CompressorStage},
 }
 
 // add takes a steady frame.
@@ -98,6 +100,22 @@ func (g *gather) mean(i int) (float64, bool) {
 		return g.Sum[i] / float64(n), true
 	}
 	return 0, false
+}
+
+// means are what the performance of the machine is estimated from.
+func (g *gather) means(m *cycle.Machine) cycle.Means {
+	mean := func(i int) cycle.Mean {
+		v, ok := g.mean(i)
+		return cycle.Mean{Value: v, Measured: ok}
+	}
+	line := func(i, against int, sign float64) cycle.Mean {
+		a, b := mean(i), mean(against)
+		return cycle.Mean{Value: b.Value + sign*a.Value, Measured: a.Measured && b.Measured}
+	}
+	return cycle.Means{
+		SuctionPressurePa: mean(gSuctionPa), HighPressurePa: mean(gHighPa), PowerW: mean(gPower),
+		SuctionC: line(gSuperheat, gSuctionDew, 1), LiquidC: mean(gLiquid), DischargeC: mean(gDischarge),
+	}
 }
 
 // window makes the window of what was gathered, and begins anew.

@@ -12,8 +12,8 @@ var rolled = [...]cycle.Feature{cycle.Superheat, cycle.Subcooling}
 
 // rolling keeps sums over slots of event time: minutes for the last ten, half hours for a day.
 type rolling struct {
-	Minutes  [10]slot
-	Halves [48]slot
+	Minutes [10]slot
+	Halves  [48]slot
 }
 
 // slot sums up steady readings of one stretch of event time.

@@ -38,6 +38,7 @@ type memory struct {
 	Recent   rolling // steady running: superheat and subcooling over 10 min and 24 h
 	Quarter  quarter
 	Gather   gather
+	Means    cycle.Means // of the newest window
 	Track    track
 	Acute    acute
 	Hunting  hunting
@@ -171,6 +172,7 @@ func (y *system) closeWindow(e *Engine) {
 		*g = gather{}
 		return
 	}
+	y.Means = g.means(y.machine)
 	w := g.window(y.machine)
 	y.look(e, &w)
 }
@@ -225,6 +227,7 @@ func (y *system) state() dewline.SystemState {
 	}
 	s.Rolling10Min = y.Recent.over(y.Frame.At, 10*time.Minute)
 	s.Rolling24H = y.Recent.over(y.Frame.At, 24*time.Hour)
+	y.assess(&s)
 	return s
 }
 
