@@ -40,7 +40,7 @@ func (d *deskTx) exec(query string, args ...any) error {
 
 // record is something that is kept as a whole: T's fields with names are those that nameFields returns.
 type record interface {
-	dewline.Hold | dewline.ServiceCall | dewline.Visit
+	dewline.Hold | dewline.ServiceCall | dewline.Visit | dewline.LedgerEntry | dewline.CalendarLink
 }
 
 func nameFields[T record](v *T) []*string {
@@ -51,6 +51,10 @@ func nameFields[T record](v *T) []*string {
 		return []*string{&v.Technician}
 	case *dewline.Visit:
 		return []*string{&v.Technician, &v.Certification, &v.SignedBy}
+	case *dewline.LedgerEntry:
+		return []*string{&v.By, &v.Technician, &v.Certification}
+	case *dewline.CalendarLink:
+		return []*string{&v.Technician, &v.By, &v.RevokedBy}
 	}
 	return nil
 }

@@ -22,6 +22,8 @@ type Store interface {
 	dewline.DeskStore
 	dewline.ContactBook
 	dewline.Outbox
+	dewline.LedgerStore
+	dewline.CalendarLinkStore
 	Close() error
 }
 
@@ -65,6 +67,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce},
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
 		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
+		{"ledger", ledger}, {"calendar links", calendarLinks},
 	} {
 		t.Run(part.name, func(t *testing.T) { part.run(t, newStore(t)) })
 	}
