@@ -3,6 +3,7 @@ package notify
 import (
 	"errors"
 	"io"
+	"log"
 	"mime"
 	"net"
 	"net/mail"
@@ -28,6 +29,7 @@ type smtpServer struct {
 	got    []received
 	accept func(r received) error
 	rcpt   func(to string) error
+	wrap   func(net.Listener) net.Listener // nil: as it is
 	addr   *net.TCPAddr
 }
 
@@ -79,8 +81,11 @@ func startSMTP(t testing.TB, s *smtpServer) *smtpServer {
 		t.Fatal(err)
 	}
 	server := smtp.NewServer(s)
-	server.Domain, server.AllowInsecureAuth = "mail.example.org", true
+	server.Domain, server.AllowInsecureAuth, server.ErrorLog = "mail.example.org", true, log.New(io.Discard, "", 0)
 	s.addr = l.Addr().(*net.TCPAddr)
+	if s.wrap != nil {
+		l = s.wrap(l)
+	}
 	go func() { _ = server.Serve(l) }()
 	t.Cleanup(func() { _ = server.Close() })
 	return s
