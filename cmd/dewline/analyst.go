@@ -94,6 +94,7 @@ func newAnalyst(ctx context.Context, fleet *dewline.Fleet, store analystStore, s
 	if a.book, err = alerts.LoadBook(ctx, store); err != nil {
 		return nil, err
 	}
+	a.book.Fleet = fleet
 	if err := a.engine.Resume(ctx, series.Readings, store, states, progress); err != nil {
 		return nil, err
 	}
@@ -104,6 +105,9 @@ func newAnalyst(ctx context.Context, fleet *dewline.Fleet, store analystStore, s
 func (a *analyst) setFleet(f *dewline.Fleet) {
 	if err := a.engine.SetFleet(f); err != nil {
 		a.log.Error("some systems cannot be analysed", "err", err)
+	}
+	if a.book != nil {
+		a.book.Fleet = f
 	}
 	systems := make([]dewline.SystemID, 0, len(f.Systems()))
 	for _, s := range f.Systems() {

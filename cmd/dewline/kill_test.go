@@ -396,6 +396,7 @@ func (s *killStory) replayed(t *testing.T) string {
 		t.Fatal(err)
 	}
 	book, kept := alerts.NewBook(), map[string]dewline.Alert{}
+	book.Fleet = s.fleet.fleet
 	take := func() {
 		var out analytics.Output
 		engine.Drain(&out)

@@ -96,6 +96,7 @@ func (r *replay) run(ctx context.Context, paths []string) ([]dewline.Alert, erro
 		}
 	}
 	book := alerts.NewBook()
+	book.Fleet = r.fleet
 	kept := map[string]dewline.Alert{}
 	take := func() error {
 		var out analytics.Output

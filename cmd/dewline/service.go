@@ -63,6 +63,7 @@ type service struct {
 	web        *http.Server
 	webAddr    net.Addr
 	control    *control
+	desks      desks
 
 	starting atomic.Pointer[step]
 	running  atomic.Pointer[parts] // nil until everything is up
@@ -126,6 +127,7 @@ func (s *service) open(ctx context.Context) error {
 	if s.relational, err = sqlstore.Open(ctx, databasePath(s.o.Data), sqlstore.Options{FullSync: s.o.Settings.FullSync}); err != nil {
 		return err
 	}
+	s.openDesks()
 	return s.serveHTTP(ctx)
 }
 
@@ -197,6 +199,7 @@ func (s *service) bringUp() error {
 	s.work.Go(func() { p.analyst.run(s.ctx, s.fleets) })
 	s.work.Go(func() { s.keepHouse() })
 	s.running.Store(p)
+	s.work.Go(func() { s.proveRepairs() })
 	s.starting.Store(nil)
 	s.log.Info("ready", "http", s.HTTPAddr(), "mqtt", s.MQTTAddr())
 	return nil
