@@ -135,6 +135,19 @@ func (m *memory) Unplanned(_ context.Context, limit int) ([]dewline.News, error)
 	return list, nil
 }
 
+// find is noticesWhere for tests.
+func (m *memory) find(is func(dewline.Notice) bool) []dewline.Notice {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.noticesWhere(is)
+}
+
+func (m *memory) message(id string) dewline.Message {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.messages[id]
+}
+
 func (m *memory) noticesWhere(is func(dewline.Notice) bool) []dewline.Notice {
 	var list []dewline.Notice
 	for _, n := range m.notices {
