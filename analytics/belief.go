@@ -63,6 +63,10 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
 			}
 			c, s := y.consequence()
+			young := t.HasLearn && !t.Model.Full() && t.Top.Start < 0.5
+			if young && s == dewline.Soon {
+				s = dewline.Watch // the weather may have outgrown what was learned
+			}
 			if !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.Doubtful >= 3*leastWindows) && s == dewline.Soon || t.Odds <= sure {
 				s = dewline.Watch
 			}

@@ -326,8 +326,9 @@ func scale(s diagnose.Symptom) float64 {
 	return 1
 }
 
-// allowed is by how much a proper service may move the symptoms of a healthy machine.
-var allowed = diagnose.Vector{2.5, 2.5, 2, 1.5, 2.5, 1.2, 0.06}
+// allowed is by how much a proper service may move the symptoms of a healthy machine: nothing was learned
+// from a faulty one, so a repair brings it back to where it was.
+var allowed = diagnose.Vector{1.8, 1.5, 1.2, 1, 1.8, 0.9, 0.05}
 
 // learned fills in the residual against the machine's own healthy weeks.
 func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) bool {

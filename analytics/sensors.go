@@ -202,7 +202,7 @@ func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagno
 func (y *system) situation(w *baseline.Window) diagnose.Situation {
 	s := y.machine.System
 	sit := diagnose.Situation{
-		Group: y.group, HeatPump: s.Kind == dewline.HeatPump,
+		Group: y.group, Ices: !s.Kind.Comfort(), HeatPump: s.Kind == dewline.HeatPump,
 		Visited:   y.Track.Visit != 0 && w.To-y.Track.Visit < visitedDays*24*hour,
 		Inherited: !y.Track.Model.Learned() && y.Track.Visit != 0,
 		Sensors:   y.sensors(w),

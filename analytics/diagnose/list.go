@@ -72,6 +72,12 @@ func (j *Judgement) List() []dewline.Cause {
 			put(c.Also, "", (1-ofPair)*c.Probability)
 			continue
 		}
+		if j.ices && c.Fault == dewline.EvaporatorAirflow {
+			// A coil that ices by design: a defrost that fails looks as dirt or a weak fan does.
+			put(c.Fault, c.Detail, c.Probability/2)
+			put(dewline.DefrostFault, "", c.Probability/2)
+			continue
+		}
 		put(c.Fault, c.Detail, c.Probability)
 	}
 	put(dewline.NoFault, "", j.NoFault)

@@ -11,6 +11,7 @@ import (
 // Situation is what is known beside the residuals.
 type Situation struct {
 	Group     string
+	Ices      bool // the coil works below freezing by design: what closes its air is ice as often as dirt
 	HeatPump  bool
 	Superheat float64 // K, expected: what is measured cannot fall further than to zero
 	Inherited bool    // the learned frame is from before the visit, so the absolute one must agree
@@ -35,6 +36,7 @@ type Weighed struct {
 type Judgement struct {
 	Causes  []Weighed
 	NoFault float64
+	ices    bool
 }
 
 // Top returns the likeliest cause, and whether it is likelier than none.
@@ -58,6 +60,9 @@ const (
 var rain = Vector{OverAmbient: 3, LogPower: 0.06, Subcooling: 0.3}
 
 const rainy = 0.1
+
+// surest bounds what the absolute frame adds to a learned one that it must agree with.
+const surest = 3
 
 // further are the multiples of a signature's last level that it is continued to.
 var further = [...]float64{1.4, 2, 3}
@@ -109,7 +114,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		w := Weighed{Cause: Cause{Fault: sig.Fault, Detail: sig.Detail, Also: sig.Also}}
 		start, later := sig.weigh(absolute, learned, sit, start0, later0, &w)
 		if sit.Inherited {
-			later *= start
+			later *= min(start, surest)
 		}
 		add(w, p.start*start, p.after(sit.Visited)*later)
 	}
@@ -128,7 +133,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 			later, r = math.Exp(learned.logLikelihood(&none, &more)-later0), learned
 		}
 		if sit.Inherited {
-			later *= start
+			later *= min(start, surest)
 		}
 		w.Severity = r.along(&s.Direction)
 		for k, d := range s.Direction {
@@ -140,7 +145,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		all[i].Probability /= total
 	}
 	slices.SortStableFunc(all, func(a, b Weighed) int { return cmp.Compare(b.Probability, a.Probability) })
-	return Judgement{Causes: all, NoFault: none0 / total}
+	return Judgement{ices: sit.Ices, Causes: all, NoFault: none0 / total}
 }
 
 func (o odds) after(visit bool) float64 {
