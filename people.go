@@ -49,11 +49,11 @@ type Certification struct {
 // Person is somebody who hears of alerts or works on them. Plans, rosters and notices keep the ID
 // and never the name: so a name can be taken away without touching the record.
 type Person struct {
-	ID             string          `json:"id"`
+	ID             string          `json:"id" required:"false"`
 	Name           string          `json:"name"`
-	Role           Role            `json:"role"`
+	Role           Role            `json:"role" enum:"dispatcher,technician,manager,owner,program"`
 	Owner          string          `json:"owner,omitempty"` // the owner whose machines are all that this person may hear of; "" for the service company's own
-	Units          Units           `json:"units,omitempty"`
+	Units          Units           `json:"units,omitempty" enum:"metric,us"`
 	Timezone       string          `json:"timezone,omitempty"` // "" where times are to be those of the site
 	Certifications []Certification `json:"certifications,omitempty"`
 	Anonymised     Stamp           `json:"anonymised,omitzero"` // when the name was taken away, 0 while it stands
@@ -124,11 +124,11 @@ type Contact struct {
 	ID      string   `json:"id"`
 	Person  string   `json:"person"`
 	Channel Channel  `json:"channel"`
-	Address string   `json:"address"`           // e-mail address, URL, the chat service's URL, topic
-	Secrets []Secret `json:"secrets,omitempty"` // of a webhook
-	Gather  Seconds  `json:"gather_s"`          // how long a first alert waits for others before a message goes; UsualGather if 0
-	Apart   Seconds  `json:"apart_s"`           // the least time from one message to the next; UsualApart if 0
-	Off     string   `json:"off,omitempty"`     // why nothing is sent there, "" if it is
+	Address string   `json:"address"`            // e-mail address, URL, the chat service's URL, topic
+	Secrets []Secret `json:"secrets,omitempty"`  // of a webhook
+	Gather  Seconds  `json:"gather_s,omitempty"` // how long a first alert waits for others before a message goes; UsualGather if 0
+	Apart   Seconds  `json:"apart_s,omitempty"`  // the least time from one message to the next; UsualApart if 0
+	Off     string   `json:"off,omitempty"`      // why nothing is sent there, "" if it is
 }
 
 // GatherFor returns how long a first alert waits for others.
@@ -179,7 +179,7 @@ func (c Contact) Validate() error {
 
 // Roster is a duty roster: people take turns of whole days, which begin at one time of the day.
 type Roster struct {
-	ID       string   `json:"id"`
+	ID       string   `json:"id" required:"false"`
 	Name     string   `json:"name"`
 	Timezone string   `json:"timezone,omitempty"` // UTC if empty
 	People   []string `json:"people"`             // in turn
@@ -314,18 +314,18 @@ func NextWithin(hours []Hours, at Millis, zone *time.Location) Millis {
 // ContactPlan says who hears of which alerts, and who is next when nobody acknowledges. All plans
 // that fit an alert are followed.
 type ContactPlan struct {
-	ID     string     `json:"id"`
+	ID     string     `json:"id" required:"false"`
 	Name   string     `json:"name"`
-	Owners []string   `json:"owners,omitempty"` // of these owners' sites; every owner if empty
-	Sites  []string   `json:"sites,omitempty"`  // of these sites; every site if empty
-	Least  Severity   `json:"least"`            // and at least as grave as this
-	Ends   bool       `json:"ends,omitempty"`   // whoever heard of an alert hears of its end too
+	Owners []string   `json:"owners,omitempty"`               // of these owners' sites; every owner if empty
+	Sites  []string   `json:"sites,omitempty"`                // of these sites; every site if empty
+	Least  Severity   `json:"least" enum:"urgent,soon,watch"` // and at least as grave as this
+	Ends   bool       `json:"ends,omitempty"`                 // whoever heard of an alert hears of its end too
 	Steps  []PlanStep `json:"steps"`
 }
 
 // PlanStep is one group of contacts in a plan.
 type PlanStep struct {
-	After    Seconds  `json:"after_s"` // after the alert, when nobody has acknowledged it by then; 0 for at once
+	After    Seconds  `json:"after_s,omitempty"` // after the alert, when nobody has acknowledged it by then; 0 for at once
 	Contacts []string `json:"contacts,omitempty"`
 	Roster   string   `json:"roster,omitempty"` // every contact of whoever is on duty then
 	Hours    []Hours  `json:"hours,omitempty"`  // in the site's zone; outside of them the notice waits. Always if empty

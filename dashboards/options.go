@@ -43,6 +43,9 @@ type Options struct {
 	Rejects  api.Rejects           // a dewline.Rejects
 	Desk     dewline.AlertDesk     // where people work on alerts
 	Service  dewline.ServiceDesk   // service calls and visits
+	Contacts dewline.ContactBook   // who hears of alerts
+	Messages api.Notices           // what they were told, of a dewline.Outbox
+	Courier  api.Courier           // sends tests
 	Events   Events                // a dewline.Events
 	Checks   func() []Check        // for /readyz and the pages; the service is ready when all are OK
 	Metrics  prometheus.Gatherer   // for /metrics

@@ -387,3 +387,25 @@ func (c *Courier) Try(ctx context.Context, contact string) error {
 	}
 	return nil
 }
+
+// keepSecret is how long an old secret signs along after a new one was made.
+const keepSecret = 24 * time.Hour
+
+// NewSecret makes a new secret for a webhook and returns it, which nothing does again. The old one
+// signs along for a day, so that the receiver can change over.
+func (c *Courier) NewSecret(ctx context.Context, contact string) (string, error) {
+	op := "new secret for " + contact
+	directory, err := c.Store.Directory(ctx)
+	if err != nil {
+		return "", err
+	}
+	to, ok := directory.Contact(contact)
+	switch {
+	case !ok:
+		return "", &dewline.Error{Code: dewline.NotFound, Op: op, Err: errors.New("there is no such contact")}
+	case to.Channel != dewline.ByWebhook || to.Address == "":
+		return "", &dewline.Error{Code: dewline.Clash, Op: op, Err: errors.New("only a webhook with an address has a secret")}
+	}
+	to.Secrets = Rotate(to.Secrets, c.now().Add(keepSecret))
+	return to.Secrets[0].Key, c.Store.PutContact(ctx, to)
+}

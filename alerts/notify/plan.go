@@ -90,11 +90,11 @@ func (p *Planner) tell(w *work, n dewline.News, now dewline.Millis) {
 		case n.Alert.State == dewline.AlertResolved:
 			e.drop(now, dewline.BecauseEnded, "it was over before its time came")
 		case n.Alert.State == dewline.AlertDismissed:
-			e.drop(now, dewline.BecauseAcknowledged, "dismissed by "+n.By+": "+n.Why)
+			e.drop(now, dewline.BecauseAcknowledged, "dismissed: "+n.Why)
 		case kind == dewline.NoticeWorsened || kind == dewline.NoticeReopened:
 			e.drop(now, dewline.BecauseSuperseded, "the alert has "+string(kind)+" meanwhile, which is told instead")
 		case e.Step > 0 && n.Alert.State != dewline.AlertOpen:
-			e.drop(now, dewline.BecauseAcknowledged, string(n.Alert.State)+" by "+n.By+" before its time came")
+			e.drop(now, dewline.BecauseAcknowledged, string(n.Alert.State)+" before its time came")
 		}
 	}
 	switch kind {
@@ -264,9 +264,11 @@ func lastUntil(holds []dewline.Hold) dewline.Millis {
 	return dewline.Millis(last.Until)
 }
 
+// sentence explains holds without the names of people, which could not be taken away again here.
 func sentence(holds []dewline.Hold) string {
 	texts := make([]string, len(holds))
 	for i, h := range holds {
+		h.By = ""
 		texts[i] = h.String()
 	}
 	return strings.Join(texts, "; ")

@@ -37,7 +37,11 @@ func (s *Store) Unplanned(ctx context.Context, limit int) ([]dewline.News, error
 		if err != nil {
 			return err
 		}
+		known := names{}
 		for i := range list {
+			if list[i].By, err = known.of(ctx, tx, list[i].By); err != nil {
+				return err
+			}
 			if list[i].Notices, err = noticesOf(ctx, tx, list[i].Alert.ID); err != nil {
 				return err
 			}

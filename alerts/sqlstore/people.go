@@ -191,12 +191,16 @@ func (s *Store) removeUnused(ctx context.Context, what, statement, id string, na
 	})
 }
 
-// AnonymisePerson implements dewline.ContactBook. Contacts stay as places in plans, without an
+// AnonymisePerson implements dewline.ContactBook. The name goes from the records of what was done
+// as well, which keep it apart (see Anonymise). Contacts stay as places in plans, without an
 // address; messages stay as records of when something went, without their words.
 func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Millis) error {
 	return s.write(ctx, "anonymise person "+id, func(tx *sql.Tx) error {
 		p, err := personByID(ctx, tx, id)
 		if err != nil || p.Anonymised != 0 {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = ?1`, p.Name); err != nil {
 			return err
 		}
 		p.Name, p.Certifications, p.Anonymised = "", nil, dewline.Stamp(at)

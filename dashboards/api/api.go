@@ -40,6 +40,9 @@ type Options struct {
 	Rejects  Rejects
 	Desk     dewline.AlertDesk   // nil: alerts can be read and not worked on
 	Service  dewline.ServiceDesk // nil: there are no service calls
+	Contacts dewline.ContactBook // nil: nobody can be entered who hears of alerts
+	Notices  Notices             // nil: nobody is told
+	Courier  Courier             // nil: nothing is sent
 	Now      func() time.Time
 	Log      *slog.Logger
 }
@@ -68,6 +71,8 @@ func Mount(router chi.Router, options Options) error {
 	h.registerDesk(api)
 	h.registerService(api)
 	h.registerVisits(api)
+	h.registerPeople(api)
+	h.registerNotices(api)
 	document, err := json.Marshal(api.OpenAPI())
 	if err != nil {
 		return fmt.Errorf("describe the API: %w", err)
