@@ -111,6 +111,9 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 	}
 	why := strings.Join(f.Evidence, "; ")
 	open, isOpen := b.open[s]
+	if b.toldAgain(s, f) {
+		return dewline.AlertChange{}, false
+	}
 	switch {
 	case f.Cleared != 0 && !isOpen:
 		return dewline.AlertChange{}, false // ended already
@@ -138,6 +141,19 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 		}
 	}
 	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "nothing has come since the last reading")}, Alert: a}, true
+}
+
+// toldAgain says whether a finding is about a time before what the book knows: an engine that begins
+// again from its states tells the end of an old episode before the beginning of the one that is open.
+func (b *Book) toldAgain(s subject, f dewline.Finding) bool {
+	if f.At == 0 {
+		return false
+	}
+	if open, ok := b.open[s]; ok {
+		return f.At < open.Detected
+	}
+	ended, ok := b.ended[s]
+	return ok && f.At < ended.Cleared
 }
 
 func topCause(causes []dewline.Cause) dewline.Fault {

@@ -1,0 +1,5 @@
+//go:build !race
+
+package service
+
+const sequences = 100_000
