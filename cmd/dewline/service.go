@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/alerts/notify"
 	"dewline/alerts/sqlstore"
 	"dewline/analytics"
 	"dewline/dashboards"
@@ -64,6 +65,7 @@ type service struct {
 	webAddr    net.Addr
 	control    *control
 	desks      desks
+	courier    *notify.Courier
 
 	starting atomic.Pointer[step]
 	running  atomic.Pointer[parts] // nil until everything is up
@@ -128,6 +130,9 @@ func (s *service) open(ctx context.Context) error {
 		return err
 	}
 	s.openDesks()
+	if err := s.openCourier(); err != nil {
+		return err
+	}
 	return s.serveHTTP(ctx)
 }
 
@@ -200,6 +205,7 @@ func (s *service) bringUp() error {
 	s.work.Go(func() { s.keepHouse() })
 	s.running.Store(p)
 	s.work.Go(func() { s.proveRepairs() })
+	s.work.Go(func() { s.courier.Run(s.ctx) })
 	s.starting.Store(nil)
 	s.log.Info("ready", "http", s.HTTPAddr(), "mqtt", s.MQTTAddr())
 	return nil

@@ -50,6 +50,8 @@ type settings struct {
 	FullSync bool `yaml:"full_sync"`
 	// Topic is the first level of all topics, "dewline".
 	Topic string `yaml:"topic"`
+	// Notify says how people are told of alerts.
+	Notify notifySettings `yaml:"notify"`
 }
 
 // readSettings reads a settings file strictly; an empty path is all defaults.
@@ -76,7 +78,7 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: tls needs both cert and key", path)
 	case s.Store.Kind != "" && s.Store.Kind != "embedded" && s.Store.Kind != "influx":
 		return fmt.Errorf("settings %s: store kind %q: expected embedded or influx", path, s.Store.Kind)
-	case s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
+	case s.Notify.GiveUp < 0 || s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
 		return fmt.Errorf("settings %s: no duration may be negative", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:
 		return fmt.Errorf("settings %s: no size may be negative", path)
