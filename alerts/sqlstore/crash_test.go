@@ -3,6 +3,7 @@ package sqlstore
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -63,11 +64,49 @@ func writeUntilKilled(path string) error {
 			return err
 		}
 		fmt.Println(n)
+		if err := crashDispatch(ctx, s, n); err != nil {
+			return err
+		}
 		if n%7 == 0 {
 			if _, err := s.PackRollUps(ctx, midnight+dewline.Millis(n)*spanMillis); err != nil {
 				return err
 			}
 		}
+	}
+}
+
+// crashDispatch is what a person does with the alert of a step: alert, call, visit and event change together.
+func crashDispatch(ctx context.Context, s *Store, n int) error {
+	return s.Desk(ctx, "dispatch", func(tx dewline.DeskTx) error {
+		a, err := tx.Alert(crashProgress(n).Alerts[0].Alert.ID)
+		if err != nil {
+			return err
+		}
+		a.State = dewline.AlertDispatched
+		by := dewline.Change{By: fmt.Sprint("person ", n), At: a.Detected}
+		id := fmt.Sprintf("visit-%06d", n)
+		return errors.Join(
+			tx.PutAlert(dewline.AlertChange{Change: by, Alert: a}),
+			tx.PutCall(dewline.CallChange{Change: by, Call: dewline.ServiceCall{ID: id, Site: a.Site, Alerts: []string{a.ID}, Systems: a.Systems, State: dewline.CallDone}}),
+			tx.PutVisit(dewline.Visit{ID: id, Call: id, System: a.System, Technician: by.By}),
+			tx.RecordEvents([]dewline.Event{{System: a.System, Kind: dewline.Serviced, At: a.Onset}}))
+	})
+}
+
+// checkDispatched: of what a person did either everything is there or nothing.
+func checkDispatched(t *testing.T, s *Store, step int) {
+	t.Helper()
+	calls, visits := count(t, s, "service_calls"), count(t, s, "visits")
+	if changes, events, names := count(t, s, "service_call_changes"), count(t, s, "events"), count(t, s, "names"); calls != visits || calls != changes || calls != events || calls != names {
+		t.Fatalf("step %d: %d calls, %d changes of them, %d visits, %d events, %d names", step, calls, changes, visits, events, names)
+	}
+	history := 0
+	if err := s.reader.QueryRow(`SELECT count(*) FROM alert_changes WHERE who LIKE '#%'`).Scan(&history); err != nil || history != calls {
+		t.Fatalf("step %d: %d acts in the histories, %d calls, %v", step, history, calls, err)
+	}
+	dispatched := 0
+	if err := s.reader.QueryRow(`SELECT count(*) FROM alerts WHERE state = ?1`, dewline.AlertDispatched).Scan(&dispatched); err != nil || dispatched != calls {
+		t.Fatalf("step %d: %d alerts are dispatched, %d calls, %v", step, dispatched, calls, err)
 	}
 }
 
@@ -160,9 +199,10 @@ func checkAfterCrash(t *testing.T, path string, committed int) int {
 			break
 		}
 	}
-	if alerts != n || count(t, s, "alert_changes") != n {
-		t.Fatalf("step %d: there are %d alerts and %d changes of them", n, alerts, count(t, s, "alert_changes"))
+	if changes := count(t, s, "alert_changes") - count(t, s, "service_calls"); alerts != n || changes != n {
+		t.Fatalf("step %d: there are %d alerts and %d changes of them", n, alerts, changes)
 	}
+	checkDispatched(t, s, n)
 	var verdict string
 	if err := s.reader.QueryRow(`PRAGMA integrity_check`).Scan(&verdict); err != nil || verdict != "ok" {
 		t.Fatalf("the file: %s, %v", verdict, err)
