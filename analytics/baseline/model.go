@@ -75,8 +75,8 @@ func (m *Model) Add(p *Prior, w *Window) bool {
 		m.Windows = append(m.Windows, *w)
 		return true
 	}
-	// Take the place of the window that has the nearest neighbour: what remains is spread over the
-	// conditions.
+	// Take the place of the window under the likest conditions: what is rare stays, so that what
+	// remains is spread over the conditions.
 	x := p.terms(w)
 	best, least := -1, math.Inf(1)
 	for i := range m.Windows {

@@ -1,0 +1,299 @@
+package baseline
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"dewline"
+	"dewline/analytics/diagnose"
+)
+
+// synthetic is a machine that differs from the usual one as machines do, and its weather.
+type synthetic struct {
+	prior  *Prior
+	beta   [diagnose.NumSymptoms][NumTerms]float64
+	noise  [diagnose.NumSymptoms]float64
+	daily  [diagnose.NumSymptoms]float64
+	strays [diagnose.NumSymptoms]float64 // of the day
+	rng    *rand.Rand
+}
+
+func newSynthetic(p *Prior, rng *rand.Rand) *synthetic {
+	s := &synthetic{prior: p, rng: rng}
+	for k := range s.beta {
+		for i := range s.beta[k] {
+			s.beta[k][i] = p.mean[k][i] + p.sd[k][i]*rng.NormFloat64()
+		}
+		s.noise[k] = p.noise[k] * (0.7 + 0.6*rng.Float64())
+		s.daily[k] = p.daily[k] * (0.7 + 0.6*rng.Float64())
+	}
+	return s
+}
+
+// truth is what the machine does under the conditions of a window, without scatter.
+func (s *synthetic) truth(k diagnose.Symptom, w *Window) float64 {
+	y, x := 0.0, s.prior.terms(w)
+	for i := range x {
+		y += s.beta[k][i] * x[i]
+	}
+	base, _ := s.prior.target(k, w)
+	return base + y
+}
+
+func (s *synthetic) newDay() {
+	for k := range s.strays {
+		s.strays[k] = s.daily[k] * s.rng.NormFloat64()
+	}
+}
+
+func (s *synthetic) window(day int, hour, mean float64) *Window {
+	w := at(s.prior, mean+4*math.Sin(hour/24*2*math.Pi)+s.rng.NormFloat64(), 24+0.8*s.rng.NormFloat64(), 16.5+s.rng.NormFloat64())
+	w.From = dewline.Millis(day)*86_400_000 + dewline.Millis(hour*3_600_000)
+	for k := range diagnose.NumSymptoms {
+		w.Y[k], w.Has[k] = float32(s.truth(k, w)+s.strays[k]+s.noise[k]*s.rng.NormFloat64()), true
+	}
+	return w
+}
+
+// learn gives a model some days of a machine.
+func (s *synthetic) learn(m *Model, days int, meanC func(day int) float64) {
+	for day := range days {
+		s.newDay()
+		for hour := 8.0; hour < 20; hour += 2 {
+			m.Add(s.prior, s.window(day, hour, meanC(day)))
+		}
+	}
+	m.Refit(s.prior)
+}
+
+func summer(day int) float64 { return 26 + 3*math.Sin(float64(day)) }
+
+// TestModelRecoversTheMachine: over many machines, 95 % of what was learned lies within two standard deviations
+// of the truth, and it is known far better than before.
+func TestModelRecoversTheMachine(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		metering dewline.Metering
+	}{{"valve", dewline.TXV}, {"orifice", dewline.FixedOrifice}} {
+		p := NewPrior(machine(t, dewline.SplitAC, c.metering, nil, full...))
+		rng := rand.New(rand.NewPCG(11, 12))
+		var inside, all, narrower [diagnose.NumSymptoms]float64
+		const machines = 60
+		for range machines {
+			s := newSynthetic(p, rng)
+			var m Model
+			s.learn(&m, 14, summer)
+			if !m.Learned() || !m.Full() {
+				t.Fatalf("%s: not learned after fourteen days: %d windows on %d days", c.name, len(m.Windows), len(m.Days))
+			}
+			for _, outdoor := range []float64{22, 26, 30} {
+				w := at(p, outdoor, 24, 16.5)
+				for k := range diagnose.NumSymptoms {
+					mean, sd, ok := m.Expected(p, k, w)
+					if !ok {
+						t.Fatalf("%s: nothing was learned of %s", c.name, k)
+					}
+					// The days that were seen stray together by no more than a day strays.
+					_, day := m.Noise(p, k)
+					all[k]++
+					if math.Abs(mean-s.truth(k, w)) < 1.96*math.Hypot(sd, day/math.Sqrt(float64(len(m.Days)))) {
+						inside[k]++
+					}
+					if _, before := p.Expected(k, w); sd < before/2 {
+						narrower[k]++
+					}
+				}
+			}
+		}
+		for k := range diagnose.NumSymptoms {
+			// 180 looks at 60 machines: the share of 0.95 is known to some 0.03.
+			if share := inside[k] / all[k]; share < 0.87 {
+				t.Errorf("%s, %s: the truth is within the interval of 95 %% in %.2f of the cases", c.name, k, share)
+			}
+			if share := narrower[k] / all[k]; share < 0.95 {
+				t.Errorf("%s, %s: twice as sure as before in %.2f of the cases only", c.name, k, share)
+			}
+		}
+	}
+}
+
+// TestANewDayIsCovered: the standard deviation of the expectation with those of a window and of a day covers what a
+// healthy machine shows next.
+func TestANewDayIsCovered(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	rng := rand.New(rand.NewPCG(13, 14))
+	inside, all := 0.0, 0.0
+	for range 60 {
+		s := newSynthetic(p, rng)
+		var m Model
+		s.learn(&m, 14, summer)
+		for range 3 {
+			s.newDay()
+			w := s.window(20, 8+12*rng.Float64(), 27)
+			for k := range diagnose.NumSymptoms {
+				mean, sd, _ := m.Expected(p, k, w)
+				window, day := m.Noise(p, k)
+				all++
+				if math.Abs(float64(w.Y[k])-mean) < 1.96*math.Sqrt(sd*sd+window*window+day*day) {
+					inside++
+				}
+			}
+		}
+	}
+	if share := inside / all; share < 0.93 || share > 0.985 {
+		t.Errorf("%.3f of %.0f new readings are within the interval of 95 %%", share, all)
+	}
+}
+
+func TestModelStaysWithinItsBounds(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(15, 16)))
+	var m Model
+	for day := range 400 {
+		s.newDay()
+		kept := 0
+		for hour := 0.0; hour < 24; hour += 0.5 {
+			if m.Add(p, s.window(day, hour, 18+12*math.Sin(float64(day)/58))) {
+				kept++
+			}
+		}
+		if kept > perDay {
+			t.Fatalf("day %d gave %d windows, want %d at most", day, kept, perDay)
+		}
+	}
+	if len(m.Windows) > maxWindows || cap(m.Windows) > maxWindows || len(m.Days) > fullDays {
+		t.Errorf("%d windows in room for %d, on %d days", len(m.Windows), cap(m.Windows), len(m.Days))
+	}
+	// The year went from 6 to 30 °C, and so does what was kept of it.
+	low, high := math.Inf(1), math.Inf(-1)
+	for i := range m.Windows {
+		low, high = min(low, float64(m.Windows[i].Outdoor)), max(high, float64(m.Windows[i].Outdoor))
+	}
+	if low > 9 || high < 27 {
+		t.Errorf("what was kept is from %.1f to %.1f °C outdoors", low, high)
+	}
+}
+
+// TestWindowsAreSpread: rare conditions are not pushed out by common ones.
+func TestWindowsAreSpread(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(17, 18)))
+	var m Model
+	for day := range fullDays {
+		for k := range perDay {
+			mean := 25.0
+			if day < 4 && k == 0 {
+				mean = []float64{10, 16, 34, 40}[day] // four rare windows among seventy
+			}
+			w := s.window(day, 12, mean)
+			if mean == 25 {
+				w.Outdoor, w.Inside, w.WetBulb = 25+float32(s.rng.NormFloat64()), 24, 16.5
+			}
+			m.Add(p, w)
+		}
+	}
+	if len(m.Windows) != maxWindows {
+		t.Fatalf("%d windows, want %d", len(m.Windows), maxWindows)
+	}
+	rare := 0
+	for i := range m.Windows {
+		if d := m.Windows[i].Outdoor; d < 20 || d > 30 {
+			rare++
+		}
+	}
+	if rare != 4 {
+		t.Errorf("%d of four rare windows are left", rare)
+	}
+}
+
+// TestAFullModelTakesOnlyWhatIsNew: else a drift that is slow enough would be learned as normal.
+func TestAFullModelTakesOnlyWhatIsNew(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(19, 20)))
+	var m Model
+	s.learn(&m, fullDays, func(int) float64 { return 25 })
+	if !m.Full() {
+		t.Fatal("not full after twelve days")
+	}
+	known := *s.window(30, 12, 25)
+	known.Outdoor, known.Inside, known.WetBulb = m.Windows[3].Outdoor+0.5, m.Windows[3].Inside, m.Windows[3].WetBulb
+	if m.Add(p, &known) {
+		t.Error("it took a window under conditions that it knows")
+	}
+	hot := *s.window(30, 12, 25)
+	hot.Outdoor = 41
+	if !m.Add(p, &hot) {
+		t.Error("it did not take a window of a heat that it had not seen")
+	}
+	if m.Add(p, &hot) {
+		t.Error("it took the same conditions twice")
+	}
+}
+
+func TestNotLearnedTooSoon(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(21, 22)))
+	var m Model
+	s.learn(&m, 3, summer)
+	if m.Learned() {
+		t.Errorf("learned after three days and %d windows", len(m.Windows))
+	}
+	if _, _, ok := m.Expected(p, diagnose.Superheat, at(p, 28, 24, 16.5)); ok {
+		t.Error("something is expected by what was not learned")
+	}
+	if window, day := m.Noise(p, diagnose.Superheat); window != p.noise[diagnose.Superheat] || day != p.daily[diagnose.Superheat] {
+		t.Errorf("noise %.2f, %.2f before learning, want the prior's", window, day)
+	}
+}
+
+func TestReset(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(23, 24)))
+	var m Model
+	s.learn(&m, 14, summer)
+	w := at(p, 28, 24, 16.5)
+	before, _, _ := m.Expected(p, diagnose.Subcooling, w)
+	m.Reset(true)
+	if after, _, ok := m.Expected(p, diagnose.Subcooling, w); !ok || after != before || m.Learned() || len(m.Windows) != 0 {
+		t.Errorf("kept: %.2f (%v) where it was %.2f, learned %v, %d windows", after, ok, before, m.Learned(), len(m.Windows))
+	}
+	m.Reset(false)
+	if _, _, ok := m.Expected(p, diagnose.Subcooling, w); ok {
+		t.Error("forgotten, and yet something is expected")
+	}
+	s.learn(&m, 14, summer)
+	if !m.Learned() {
+		t.Error("nothing was learned anew")
+	}
+}
+
+// TestOneStrangeDayIsHeldDown: a model is made of what may hold a bad day.
+func TestOneStrangeDayIsHeldDown(t *testing.T) {
+	p := NewPrior(machine(t, dewline.SplitAC, dewline.TXV, nil, full...))
+	clean, spoilt := Model{}, Model{}
+	for i, m := range []*Model{&clean, &spoilt} {
+		s := newSynthetic(p, rand.New(rand.NewPCG(25, 26)))
+		for day := range 14 {
+			s.newDay()
+			for hour := 8.0; hour < 20; hour += 2 {
+				w := s.window(day, hour, summer(day))
+				if i == 1 && day == 6 {
+					w.Y[diagnose.Subcooling] += 8
+				}
+				m.Add(p, w)
+			}
+		}
+		m.Refit(p)
+	}
+	w := at(p, 28, 24, 16.5)
+	a, _, _ := clean.Expected(p, diagnose.Subcooling, w)
+	b, _, _ := spoilt.Expected(p, diagnose.Subcooling, w)
+	if math.Abs(a-b) > 0.5 {
+		t.Errorf("a day that was 8 K off moves what is expected from %.2f to %.2f K", a, b)
+	}
+	_, quiet := clean.Noise(p, diagnose.Subcooling)
+	if _, day := spoilt.Noise(p, diagnose.Subcooling); day > 2*quiet {
+		t.Errorf("it makes all days stray by %.2f K instead of %.2f", day, quiet)
+	}
+}
