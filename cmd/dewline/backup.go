@@ -227,8 +227,10 @@ func checkArchive(path string) error {
 	found := false
 	err := eachFile(path, func(name string, r io.Reader) error {
 		found = found || name == archiveDatabase
-		_, err := io.Copy(io.Discard, r)
-		return err
+		if _, err := io.Copy(io.Discard, r); err != nil {
+			return fmt.Errorf("%s is no whole backup: %w", path, err)
+		}
+		return nil
 	})
 	if err == nil && !found {
 		return fmt.Errorf("%s is no backup: it has no %s", path, archiveDatabase)
