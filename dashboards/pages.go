@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"dewline"
 	"dewline/dashboards/view"
 )
 
@@ -20,7 +21,7 @@ type pages struct {
 }
 
 // pageNames are the files in templates that are pages; base.html and parts.html belong to each.
-var pageNames = []string{"today", "system", "error"}
+var pageNames = []string{"today", "fleet", "system", "error"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
@@ -62,7 +63,9 @@ type base struct {
 	Failing  []Check // what the service needs and does not have
 	Progress []progressView
 	Drawn    view.Age
-	Moving   bool // the npm parts are built in: the page follows what happens
+	Moving   bool   // the npm parts are built in: the page follows what happens
+	US       bool   // the reader reads °F, psi and lb
+	Here     string // the address of the page, to come back to
 }
 
 // progressView is a Progress in words.
@@ -77,8 +80,8 @@ type errorPage struct {
 	Text string
 }
 
-func (s *server) base(title string) base {
-	b := base{Title: title, Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+func (s *server) base(r *http.Request, title string) base {
+	b := base{Title: title, US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
 	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"
@@ -113,5 +116,5 @@ func (s *server) progressViews() []progressView {
 // progressLine is the part of a page that tells how far things have come; the page asks for it
 // again while there is anything to tell.
 func (s *server) progressLine(w http.ResponseWriter, r *http.Request) {
-	s.pages.writePart(w, http.StatusOK, "today", "progress", s.base(""))
+	s.pages.writePart(w, http.StatusOK, "today", "progress", s.base(r, ""))
 }

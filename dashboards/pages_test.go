@@ -33,8 +33,10 @@ func TestEveryRoute(t *testing.T) {
 		says   string
 	}{
 		"/":                                  {200, "text/html; charset=utf-8", "What needs someone"},
-		"/?page=7":                           {200, "text/html; charset=utf-8", "1 to 13 of 13"},
-		"/?page=-1&health=ill&q=%ff":         {200, "text/html; charset=utf-8", "No machine fits"},
+		"/?page=-1&severity=ill&site=%ff":    {200, "text/html; charset=utf-8", "Nothing fits"},
+		"/fleet":                             {200, "text/html; charset=utf-8", "Quay Library"},
+		"/fleet?page=7":                      {200, "text/html; charset=utf-8", "1 to 14 of 14"},
+		"/fleet?page=-1&health=ill&q=%ff":    {200, "text/html; charset=utf-8", "No machine fits"},
 		"/systems/quay-library/hall-ac":      {200, "text/html; charset=utf-8", "Reading hall split"},
 		"/systems/quay-library/hall-ac/live": {200, "text/html; charset=utf-8", `<section id="live"`},
 		"/systems/quay-library/nobody":       {404, "text/html; charset=utf-8", "nothing at this address"},
@@ -97,7 +99,8 @@ func TestNothingWired(t *testing.T) {
 	}
 	town := pagebook.Town(noon)
 	h = handler(t, dashboards.Options{Now: func() time.Time { return noon }, Fleet: func() *dewline.Fleet { return town.Fleet }})
-	contains(t, page(t, h, "/"), "13 machines are learning what is normal.", "No reading has arrived yet.")
+	contains(t, page(t, h, "/"), "14 machines are learning what is normal.", "No alert waits for anybody.")
+	contains(t, page(t, h, "/fleet"), "No reading has arrived yet.")
 	contains(t, page(t, h, "/systems/quay-library/hall-ac"), "This service keeps no series.", "Reading hall split")
 }
 
@@ -105,16 +108,26 @@ func TestNothingWired(t *testing.T) {
 func TestPagesSay(t *testing.T) {
 	h := handler(t, optionsFor(pagebook.Town(noon)))
 	for path, wants := range map[string][]string{
-		"/": {"1 machine needs someone today, 1 this week, 1 is silent", "Limit reached already.", "licensed technician",
-			"expected above 2.8", "City Buildings", "Europe/Lisbon time", "In hand", "being proved", `href="/?health=urgent"`},
-		"/systems/quay-library/hall-ac?window=7d": {"Flooding: liquid is reaching the compressor", "Look at first", "licensed technician",
+		"/": {"1 machine needs someone today, 1 this week, 1 is silent", "Limit reached already.", "for licensed people only",
+			"Flooding and high head pressure for 26 h: superheat", "expected 6.4", "orifice too large (72\u00a0%)", "orifice of 1.65\u00a0mm", "3.1\u00a0kg R-410A (plate charge)",
+			"Subcooling below 1.0 K in about 11 days, 6 to 20.", `<span class="importance">critical</span>`,
+			"City Buildings", "Europe/Lisbon time", "In hand", "being proved", `href="/fleet?health=urgent"`},
+		"/fleet": {"expected", "above 2.8", "City Buildings", `href="/fleet?health=urgent"`, `href="/fleet?by=installer"`, `href="/fleet?tag=roof"`, "North Pier Cooling 4",
+			"North Pier Cooling: too little charge 2"},
+		"/fleet?by=fault":     {"no fault is suspected", "too little charge", "Reading hall split</a>, Quay Library"},
+		"/fleet?by=installer": {"installer not stated"},
+		"/systems/quay-library/hall-ac?window=7d": {"Flooding: liquid is reaching the compressor", "What would settle it", "for licensed people only",
+			"Superheat 5.9 K below what is usual", "Against it", "would move it the other way: against.", "read the bore off the part", "not the bore called for",
+			"the same span before", "on the dome of R-410A", "not measured", "What became of it (1)",
 			"Running steadily for 52 min.", "bubble point", "1.85\u00a0mm", `aria-current="true">7 days`, "visit, orifice exchanged", "class=\"out\""},
 		"/systems/quay-library/archive-ac":       {"Superheat and subcooling as expected.", "proved", "over since"},
+		"/systems/clinic/office-ac":              {"Proved 2 days ago: charge drifting is over"},
+		"/systems/clinic/kitchen-ac":             {"being proved", "T. Salgado: being proved. bulb fixed and insulated"},
 		"/systems/cold-store/blast-freezer":      {"above the critical point"},
-		"/systems/cold-store/shop-case":          {"the liquid pressure sensor reads outside its range", "doubtful"},
+		"/systems/cold-store/shop-case":          {"in doubt, 93\u00a0%", "Liquid pressure has not moved", "the liquid pressure sensor reads outside its range", "doubtful"},
 		"/systems/cold-store/ice-room?window=7d": {"wet gas, or a wrong sensor", "flash gas, or a wrong sensor", `class="below"`, "assumed"},
 		"/systems/clinic/ward-hp":                {"Silent: no reading arrives.", "It ran when it was heard last.", "Read 3 h ago."},
-		"/systems/clinic/lab-ac":                 {"nothing to judge by"},
+		"/systems/clinic/lab-ac":                 {"3.5 h more of steady running are needed"},
 		"/systems/clinic/server-ac":              {"under repair"},
 		"/systems/clinic/chapel-ac":              {"Standing still.", "Mean of the last day"},
 		"/systems/clinic/new-ac":                 {"No reading has arrived yet.", "No reading in this time.", "never"},
@@ -138,15 +151,16 @@ func TestFilters(t *testing.T) {
 	h := handler(t, optionsFor(pagebook.Town(noon)))
 	rows := func(path string) int { return strings.Count(page(t, h, path), `<tr class="row"`) }
 	for path, want := range map[string]int{
-		"/": 13, "/?health=urgent": 1, "/?health=under_repair": 2, "/?q=quay": 7, "/?q=archive": 1, "/?q=ARCHIVE&health=urgent": 0,
-		"/?q=Lighthouse+Clinic": 6, "/?q=" + strings.Repeat("x", 101): 13,
+		"/fleet": 14, "/fleet?health=urgent": 1, "/fleet?health=under_repair": 2, "/fleet?q=quay": 7, "/fleet?q=archive": 1, "/fleet?q=ARCHIVE&health=urgent": 0,
+		"/fleet?q=Lighthouse+Clinic": 7, "/fleet?q=" + strings.Repeat("x", 101): 14, "/fleet?tag=archive": 1, "/fleet?installer=North+Pier+Cooling": 4,
+		"/fleet?installer=North+Pier+Cooling&fault=undercharge": 2,
 	} {
 		if got := rows(path); got != want {
 			t.Errorf("%s shows %d machines, want %d", path, got, want)
 		}
 	}
-	body := page(t, h, "/?q=quay&health=urgent")
-	contains(t, body, `value="quay"`, `name="health" value="urgent"`, `href="/?health=silent&amp;q=quay"`)
+	body := page(t, h, "/fleet?q=quay&health=urgent")
+	contains(t, body, `value="quay"`, `name="health" value="urgent"`, `href="/fleet?health=silent&amp;q=quay"`)
 }
 
 func TestReadyTellsTheTruth(t *testing.T) {
@@ -223,10 +237,10 @@ func TestFleetIsExchanged(t *testing.T) {
 	o := optionsFor(town)
 	o.Fleet = func() *dewline.Fleet { return fleet }
 	h := handler(t, o)
-	contains(t, page(t, h, "/"), "1 to 13 of 13")
+	contains(t, page(t, h, "/fleet"), "1 to 14 of 14")
 	fleet = dewline.NewFleet([]dewline.Owner{{ID: "o", Name: "Harbour"}}, []dewline.Site{{ID: "pier", Name: "Pier", Owner: "o",
 		Systems: []dewline.System{{ID: "pier/one", Name: "Only one", Kind: dewline.SplitAC, Refrigerant: "R-32", Metering: dewline.TXV}}}})
-	contains(t, page(t, h, "/"), "1 to 1 of 1", "Only one")
+	contains(t, page(t, h, "/fleet"), "1 to 1 of 1", "Only one")
 	if r, _ := get(t, h, "/systems/quay-library/hall-ac"); r.StatusCode != http.StatusNotFound {
 		t.Errorf("a system that has gone: %s", r.Status)
 	}
@@ -309,7 +323,8 @@ func TestHostileTexts(t *testing.T) {
 	o.Progress = func() []dashboards.Progress { return []dashboards.Progress{{Label: evil, Unit: evil, Total: 1}} }
 	h := handler(t, o)
 	for path, least := range map[string]int{
-		"/": 12, "/systems/pier/one": 25, "/systems/pier/one/live": 3, "/progress": 2, "/?q=" + "%3Cscript%3Ealert(1)%3C/script%3E": 5,
+		"/": 8, "/fleet": 10, "/fleet?by=installer": 8, "/systems/pier/one": 25, "/systems/pier/one/live": 3, "/progress": 2,
+		"/fleet?q=" + "%3Cscript%3Ealert(1)%3C/script%3E": 5, "/?site=" + "%3Cscript%3Ealert(1)%3C/script%3E": 4,
 	} {
 		body := page(t, h, path)
 		if found := misplaced(t, body); len(found) > 0 {
@@ -355,7 +370,7 @@ func (h hostile) EventsOf(ctx, dewline.SystemID, dewline.Millis, dewline.Millis)
 // TestNothingInline: no page carries script or style of its own, which the policy would forbid.
 func TestNothingInline(t *testing.T) {
 	h := handler(t, optionsFor(pagebook.Town(noon)))
-	for _, path := range []string{"/", "/systems/quay-library/hall-ac", "/systems/cold-store/ice-room?window=7d", "/nothing"} {
+	for _, path := range []string{"/", "/fleet", "/systems/quay-library/hall-ac", "/systems/cold-store/ice-room?window=7d", "/nothing"} {
 		_, body := get(t, h, path)
 		if found := misplaced(t, body); len(found) > 0 {
 			t.Errorf("%s: %q", path, found)
@@ -399,7 +414,7 @@ func TestStill(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, path := range []string{"/", "/systems/quay-library/hall-ac"} {
+	for _, path := range []string{"/", "/fleet", "/systems/quay-library/hall-ac"} {
 		body := page(t, h, path)
 		if strings.Contains(body, "htmx.min") || strings.Contains(body, "uPlot") || strings.Contains(body, `src=""`) {
 			t.Errorf("%s loads what is not there", path)
@@ -407,7 +422,7 @@ func TestStill(t *testing.T) {
 		contains(t, body, "This page stands still")
 	}
 	contains(t, page(t, h, "/systems/quay-library/hall-ac"), `<svg class="waterline"`, "The same as a table", `<svg class="lines"`)
-	if strings.Contains(page(t, h, "/"), "hx-get") {
+	if strings.Contains(page(t, h, "/fleet"), "hx-get=\"/fleet") {
 		t.Error("it asks to be moved by what is not there")
 	}
 }
@@ -426,15 +441,21 @@ func TestMetrics(t *testing.T) {
 func TestLargeFleet(t *testing.T) {
 	h := handler(t, optionsFor(pagebook.Crowd(noon, 20_000)))
 	body := page(t, h, "/")
-	contains(t, body, "500 machines need someone today", "1 to 100 of 20\u202f000", `href="/?page=2"`, "980 more", `href="/?alerts=all"`)
-	if rows := strings.Count(body, `<tr class="row"`); rows != 100 {
+	contains(t, body, "500 machines need someone today", `href="/?page=2"`, "100 of 1\u202f000 alerts")
+	if rows := strings.Count(body, `<li class="alert`); rows != 100 {
+		t.Errorf("%d alerts", rows)
+	}
+	fleet := page(t, h, "/fleet")
+	contains(t, fleet, "1 to 100 of 20\u202f000", `href="/fleet?page=2"`)
+	if rows := strings.Count(fleet, `<tr class="row"`); rows != 100 {
 		t.Errorf("%d rows", rows)
 	}
-	if size := len(body); size > 300_000 {
-		t.Errorf("the page has %d bytes", size)
+	if size := max(len(body), len(fleet)); size > 300_000 {
+		t.Errorf("a page has %d bytes", size)
 	}
-	contains(t, page(t, h, "/?page=200"), "19\u202f901 to 20\u202f000 of 20\u202f000", "Split 20000")
-	contains(t, page(t, h, "/?health=urgent&page=2"), "101 to 200 of 500")
+	contains(t, page(t, h, "/fleet?page=200"), "19\u202f901 to 20\u202f000 of 20\u202f000", "Split 20000")
+	contains(t, page(t, h, "/fleet?health=urgent&page=2"), "101 to 200 of 500")
+	contains(t, page(t, h, "/?severity=urgent&page=5"), "100 of 500 alerts")
 	q := httptest.NewRequest(http.MethodGet, "/", nil)
 	q.Header.Set("Accept-Encoding", "gzip")
 	w := httptest.NewRecorder()
@@ -462,6 +483,28 @@ func BenchmarkToday20000(b *testing.B) {
 			page(b, h, "/")
 		}
 	})
+}
+
+// TestLargeFleetIsQuick: with 20,000 systems and 1,000 alerts the dispatcher's list takes the server
+// less than 150 ms, also when it has to look at every system anew. It is the processor's time, since
+// others use this machine too, and the quickest of five tries.
+func TestLargeFleetIsQuick(t *testing.T) {
+	now := noon
+	o := optionsFor(pagebook.Crowd(noon, 20_000))
+	o.Now = func() time.Time { return now }
+	h := handler(t, o)
+	page(t, h, "/")
+	best := time.Hour
+	for range 5 {
+		now = now.Add(time.Minute)
+		begin := processorTime()
+		page(t, h, "/")
+		best = min(best, processorTime()-begin)
+	}
+	t.Logf("the list takes %s", best)
+	if best > slower*150*time.Millisecond {
+		t.Errorf("the list takes %s", best)
+	}
 }
 
 func BenchmarkSystem30Days(b *testing.B) {

@@ -67,7 +67,13 @@ func (s *server) routes() (http.Handler, error) {
 	r.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
 	})
+	r.Group(func(r chi.Router) {
+		r.Use(s.ownPagesOnly)
+		r.Post("/units", s.chooseUnits)
+		r.Post("/alerts", s.workOnAlerts)
+	})
 	r.Get("/", s.today)
+	r.Get("/fleet", s.fleetList)
 	r.Get("/systems/{site}/{system}", s.system)
 	r.Get("/systems/{site}/{system}/live", s.live)
 	r.Get("/progress", s.progressLine)
@@ -102,6 +108,15 @@ func secure(next http.Handler) http.Handler {
 	})
 }
 
+// ownPagesOnly refuses what a page of another origin would change in a reader's name.
+func (s *server) ownPagesOnly(next http.Handler) http.Handler {
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, http.StatusForbidden, "Another web site asked for this change, so it was not made. Make it from Dewline's own page.")
+	}))
+	return guard.Handler(next)
+}
+
 // recoverPanics answers a mistake of ours with an error, so that it costs one answer and not the
 // connection.
 func (s *server) recoverPanics(next http.Handler) http.Handler {
@@ -131,6 +146,6 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, status int, text s
 		api.WriteProblem(w, status, text)
 		return
 	}
-	page := errorPage{base: s.base(http.StatusText(status)), Text: text}
+	page := errorPage{base: s.base(r, http.StatusText(status)), Text: text}
 	s.pages.write(w, status, "error", page)
 }

@@ -20,19 +20,32 @@ type systemPage struct {
 	Name      string
 	About     string
 	ID        dewline.SystemID
+	Proved    string // that a repair was proved lately, "" where none was
 	AlertsErr string
-	Alerts    []view.AlertLine // that have not ended
+	Alerts    []openAlert // that have not ended
 	Windows   []view.PeriodLink
 	Earlier   string
 	Later     string // "" where nothing can be later
 	SpanText  string
 	Charts    view.Charts
 	ChartsErr string
+	Cycle     view.Cycle
 	Past      []view.AlertLine
 	Events    []view.EventLine
 	Facts     []view.Fact
 	Sensors   []view.Sensor
 	Caution   string
+}
+
+// openAlert is an alert that has not ended, with what is believed of it.
+type openAlert struct {
+	Line      view.AlertLine
+	Diagnosis view.Diagnosis
+}
+
+// historian is the part of dewline.Alerts that tells what became of an alert.
+type historian interface {
+	AlertHistory(ctx context.Context, id string) ([]dewline.AlertChange, error)
 }
 
 // livePart is what the page asks for again every few seconds.
@@ -65,31 +78,47 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	ctx, now := r.Context(), s.Now()
-	live, alerts, alertsErr := s.readLive(ctx, site, sys, now)
+	ctx, reader := r.Context(), s.reader(r, site)
+	live, alerts, alertsErr := s.readLive(ctx, site, sys, reader)
 	p := systemPage{
-		base: s.base(sys.Name + ", " + site.Name), livePart: live,
+		base: s.base(r, sys.Name+", "+site.Name), livePart: live,
 		Site: site.Name, SiteHref: view.Query{Text: site.Name}.Href(), Name: sys.Name, ID: sys.ID,
 		About: view.KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + view.MeteringWord(sys.Metering),
-		Facts: view.Facts(fleet, sys), Sensors: view.Sensors(sys), Caution: view.Caution,
+		Facts: view.Facts(fleet, sys, reader.Units), Sensors: view.Sensors(sys, alerts, reader.Units), Caution: dewline.Caution,
 	}
 	state, _ := s.overview.State(sys.ID)
 	for i := range alerts {
-		p.Alerts = append(p.Alerts, ownLine(&alerts[i], site, sys, state, now))
+		a := &alerts[i]
+		p.Alerts = append(p.Alerts, openAlert{ownLine(a, site, sys, state, reader), view.NewDiagnosis(a, s.alertHistory(ctx, a.ID), sys, reader)})
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."
 	}
-	span := spanOf(r, state, now)
-	all, events := s.history(ctx, sys.ID, span, now)
-	s.addCharts(ctx, &p, site, sys, state, span, view.Marks(all, events), now)
-	s.addHistory(&p, site, sys, state, all, events, now)
+	span := spanOf(r, state, reader.Now)
+	all, events := s.history(ctx, sys.ID, span, reader.Now)
+	s.addCharts(ctx, &p, sys, state, span, view.Marks(all, events), reader)
+	s.addCycle(ctx, &p, sys, state, reader)
+	s.addHistory(&p, site, sys, state, all, events, reader)
 	s.pages.write(w, http.StatusOK, "system", p)
 }
 
+// alertHistory returns what became of an alert, nothing where that cannot be read: the alert stands
+// on the page without it.
+func (s *server) alertHistory(ctx context.Context, id string) []dewline.AlertChange {
+	h, ok := s.Alerts.(historian)
+	if !ok {
+		return nil
+	}
+	history, err := h.AlertHistory(ctx, id)
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot read what became of an alert", "alert", id, "error", err)
+	}
+	return history
+}
+
 // ownLine is an alert on the page of its own system, which need not be named again.
-func ownLine(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, now time.Time) view.AlertLine {
-	line := view.AlertLineOf(a, site, sys, state, now)
+func ownLine(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, reader view.Reader) view.AlertLine {
+	line := view.AlertLineOf(a, site, sys, state, reader)
 	line.Title = ""
 	return line
 }
@@ -100,7 +129,7 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	part, _, err := s.readLive(r.Context(), site, sys, s.Now())
+	part, _, err := s.readLive(r.Context(), site, sys, s.reader(r, site))
 	if err != nil {
 		http.Error(w, "alerts cannot be read at the moment", http.StatusServiceUnavailable)
 		return
@@ -108,13 +137,13 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 	s.pages.writePart(w, http.StatusOK, "system", "live", part)
 }
 
-func (s *server) readLive(ctx context.Context, site *dewline.Site, sys *dewline.System, now time.Time) (livePart, []dewline.Alert, error) {
+func (s *server) readLive(ctx context.Context, site *dewline.Site, sys *dewline.System, reader view.Reader) (livePart, []dewline.Alert, error) {
 	alerts, err := s.overview.UnendedOf(ctx, sys.ID)
 	if err != nil {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "system", sys.ID, "error", err)
 	}
 	state, known := s.overview.State(sys.ID)
-	live := view.NewLive(sys, state, view.Assess(state, known, alerts), now, site.Timezone)
+	live := view.NewLive(sys, state, view.Assess(state, known, alerts), reader)
 	return livePart{live, view.SystemHref(sys.ID) + "/live"}, alerts, err
 }
 
@@ -160,16 +189,13 @@ func (s *server) history(ctx context.Context, id dewline.SystemID, span view.Per
 	return alerts, events
 }
 
-func (s *server) addCharts(ctx context.Context, p *systemPage, site *dewline.Site, sys *dewline.System, state dewline.SystemState, span view.Period, marks []view.Mark, now time.Time) {
+func (s *server) addCharts(ctx context.Context, p *systemPage, sys *dewline.System, state dewline.SystemState, span view.Period, marks []view.Mark, reader view.Reader) {
 	p.Windows = view.WindowLinks(sys.ID, span)
 	p.Earlier = span.Moved(sys.ID, -1)
-	if span.To < dewline.MillisOf(now) {
+	if span.To < dewline.MillisOf(reader.Now) {
 		p.Later = span.Moved(sys.ID, 1)
 	}
-	p.SpanText = view.Clock(span.From, now, site.Timezone) + " to " + view.Clock(span.To, now, site.Timezone)
-	if site.Timezone != nil {
-		p.SpanText += ", " + site.Timezone.String()
-	}
+	p.SpanText = view.Clock(span.From, reader.Now, reader.Zone) + " to " + view.Clock(span.To, reader.Now, reader.Zone) + ", " + reader.Zone.String()
 	if s.Series == nil {
 		p.ChartsErr = "This service keeps no series."
 		return
@@ -182,14 +208,43 @@ func (s *server) addCharts(ctx context.Context, p *systemPage, site *dewline.Sit
 		p.ChartsErr = "The readings cannot be read at the moment. Load the page again; /readyz says what is wrong."
 		return
 	}
-	p.Charts = view.NewCharts(sys, series, span, marks, state, p.Live.Health, site.Timezone)
+	before, err := s.Series.ReadSeries(ctx, dewline.SeriesQuery{
+		System: sys.ID, Quantities: []string{string(dewline.Superheat), string(dewline.Subcooling)},
+		From: span.From - (span.To - span.From), To: span.From, Step: span.Step,
+	})
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot read the span before", "system", sys.ID, "error", err)
+		before = dewline.Series{}
+	}
+	p.Charts = view.NewCharts(sys, series, before, span, marks, state, p.Live.Health, reader)
 }
 
-func (s *server) addHistory(p *systemPage, site *dewline.Site, sys *dewline.System, state dewline.SystemState, alerts []dewline.Alert, events []dewline.Event, now time.Time) {
+// addCycle draws the running cycle. It is of now, whatever span the charts show.
+func (s *server) addCycle(ctx context.Context, p *systemPage, sys *dewline.System, state dewline.SystemState, reader view.Reader) {
+	if s.Series == nil || p.ChartsErr != "" || state.At == 0 {
+		p.Cycle.Missing = "Nothing is known of its cycle yet."
+		return
+	}
+	to := dewline.MillisOf(state.At.Time().Truncate(view.CycleStep))
+	series, err := s.Series.ReadSeries(ctx, dewline.SeriesQuery{
+		System: sys.ID, Quantities: view.CycleQuantities(sys), From: to.Add(-view.CycleSpan), To: to, Step: view.CycleStep,
+	})
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot read the cycle", "system", sys.ID, "error", err)
+		p.Cycle.Missing = "The readings cannot be read at the moment."
+		return
+	}
+	p.Cycle = view.NewCycle(sys, series, state, reader)
+}
+
+func (s *server) addHistory(p *systemPage, site *dewline.Site, sys *dewline.System, state dewline.SystemState, alerts []dewline.Alert, events []dewline.Event, reader view.Reader) {
 	for i := len(alerts) - 1; i >= 0 && len(p.Past) < historyMost; i-- {
-		if alerts[i].State.Ended() {
-			p.Past = append(p.Past, ownLine(&alerts[i], site, sys, state, now))
+		if a := &alerts[i]; a.State.Ended() {
+			if p.Proved == "" {
+				p.Proved = view.ProvedLately(a, reader)
+			}
+			p.Past = append(p.Past, ownLine(a, site, sys, state, reader))
 		}
 	}
-	p.Events = view.EventLines(events[max(0, len(events)-historyMost):], now, site.Timezone)
+	p.Events = view.EventLines(events[max(0, len(events)-historyMost):], reader.Now, reader.Zone)
 }

@@ -1,169 +1,186 @@
 package dashboards
 
 import (
-	"context"
 	"net/http"
 	"slices"
-	"strconv"
 
 	"dewline"
 	"dewline/dashboards/overview"
 	"dewline/dashboards/view"
 )
 
-// pageRows is how many systems a page of the list has: what a person can look through, and what a
-// phone can draw.
-const pageRows = 100
+// pageAlerts is how many alerts a page of the dispatcher's list has. Sites are not torn apart where
+// that can be helped: a page ends with the site that its last alert is of.
+const pageAlerts = 100
 
-// pageAlerts is how many alerts stand on top of the list before the rest is a link away.
-const pageAlerts = 20
-
-// todayPage is the first page: what needs someone, then every machine.
+// todayPage is the first page: what needs someone, in order.
 type todayPage struct {
 	base
 	Enrolled  int
 	Headline  string
 	AlertsErr string
-	Alerts    []view.AlertLine // that need someone
-	InHand    []view.AlertLine // whose repair is under way or being proved
-	MoreHref  string           // to all alerts, "" where all are shown
-	More      int
 	Counts    []view.HealthCount
-	AllHref   string // to the list without filter by health
-	Query     view.Query
-	Sites     []view.SiteGroup
+	Filters   []view.Filter
+	Query     view.AlertQuery
+	Sites     []view.AlertGroup // that need someone
+	InHand    []view.AlertGroup // whose repair is under way or being proved
 	Matching  int
-	First     int // of the rows shown, from 1
-	Last      int
+	Shown     int
+	Shelved   int
 	Previous  string
 	Next      string
-	Reload    string // how often the page asks for itself again
 	Self      string
+	Caution   string
+	CanWork   bool // people can work on alerts here
+	CanCall   bool // and make service calls of them
+	Name      string
+	Messages  []string // what could not be done
+	Reason    string   // that was typed
 }
 
 func (s *server) today(w http.ResponseWriter, r *http.Request) {
-	s.pages.write(w, http.StatusOK, "today", s.todayPage(r.Context(), queryOf(r), r.URL.Query().Get("alerts") == "all"))
+	s.pages.write(w, http.StatusOK, "today", s.todayPage(r))
 }
 
-// queryOf reads the list's query. What makes no sense is left out: an address that people edit by
-// hand answers with a list and not with a complaint.
-func queryOf(r *http.Request) view.Query {
+// alertQueryOf reads the query of the dispatcher's list. A word that is none of ours finds nothing,
+// and the filters then show it.
+func alertQueryOf(r *http.Request) view.AlertQuery {
 	values := r.URL.Query()
-	q := view.Query{Text: values.Get("q"), Page: 1}
-	if len(q.Text) > 100 {
-		q.Text = ""
+	short := func(name string) string {
+		if v := values.Get(name); len(v) <= 100 {
+			return v
+		}
+		return ""
 	}
-	if h := dewline.Health(values.Get("health")); slices.Contains(view.Healths(), h) {
-		q.Health = h
+	return view.AlertQuery{
+		Severity: dewline.Severity(short("severity")), Site: short("site"), Owner: short("owner"),
+		Cause: dewline.Fault(short("cause")), State: short("state"), Page: pageOf(r),
 	}
-	if n, err := strconv.Atoi(values.Get("page")); err == nil && n > 0 && n < 1_000_000 {
-		q.Page = n
-	}
-	return q
 }
 
-func (s *server) todayPage(ctx context.Context, q view.Query, allAlerts bool) todayPage {
+func (s *server) todayPage(r *http.Request) todayPage {
+	ctx, q := r.Context(), alertQueryOf(r)
 	o := s.overview.Read(ctx, s.Now)
 	p := todayPage{
-		base: s.base("Today"), Enrolled: len(o.IDs),
-		Headline: view.Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, q),
-		AllHref: view.Query{Text: q.Text}.Href(), Query: q, Self: q.Href(), Reload: "15s",
+		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: view.Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}),
+		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.Desk != nil, CanCall: s.Service != nil, Name: nameOf(r),
 	}
 	if o.AlertsErr != nil {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "error", o.AlertsErr)
 		p.AlertsErr = "Alerts cannot be read at the moment; those shown are the last that were."
 	}
-	if len(p.Progress) > 0 {
-		p.Reload = "4s"
+	shelved := s.shelved(r)
+	isShelved := func(id string) bool { return shelved[id] }
+	p.Filters = view.Filters(o.Alerts, o.Fleet, isShelved, q)
+	var matching []*dewline.Alert
+	for i := range o.Alerts {
+		a := &o.Alerts[i]
+		owner := ""
+		if site, ok := o.Fleet.Site(a.Site); ok {
+			owner = site.Owner
+		}
+		if shelved[a.ID] {
+			p.Shelved++
+		}
+		if q.Matches(a, owner, shelved[a.ID]) {
+			matching = append(matching, a)
+		}
 	}
-	s.listAlerts(&p, o, q, allAlerts)
-	s.listSystems(ctx, &p, o, q)
+	s.listAlerts(r, &p, o, matching)
 	return p
 }
 
-func (s *server) listAlerts(p *todayPage, o *overview.Overview, q view.Query, all bool) {
-	if q.Health != "" || q.Text != "" || q.Page > 1 {
-		return // the list below is what was asked for
+// shelved returns the alerts that somebody has put aside for a time.
+func (s *server) shelved(r *http.Request) map[string]bool {
+	if s.Desk == nil {
+		return nil
 	}
-	shown := o.Alerts
-	if !all && len(shown) > pageAlerts {
-		p.More, p.MoreHref = len(shown)-pageAlerts, "/?alerts=all"
-		shown = shown[:pageAlerts]
+	holds, err := s.Desk.HoldsIn(r.Context(), "")
+	if err != nil {
+		s.Log.ErrorContext(r.Context(), "cannot read holds", "error", err)
 	}
-	if all {
-		p.Self = "/?alerts=all"
+	now := dewline.MillisOf(s.Now())
+	all := map[string]bool{}
+	for _, h := range holds {
+		if h.Alert != "" && dewline.Millis(h.From) <= now && now < dewline.Millis(h.Until) {
+			all[h.Alert] = true
+		}
 	}
-	now := s.Now()
-	for i := range shown {
-		a := &shown[i]
-		site, _ := o.Fleet.Site(a.Site)
+	return all
+}
+
+// listAlerts puts a page of alerts onto the page: those that need someone first, in order, then those
+// in hand, each by site.
+func (s *server) listAlerts(r *http.Request, p *todayPage, o *overview.Overview, matching []*dewline.Alert) {
+	p.Matching = len(matching)
+	view.SortForDesk(matching, o.Fleet)
+	inHand := func(a *dewline.Alert) bool { return view.InHand(a) }
+	waiting := slices.DeleteFunc(slices.Clone(matching), inHand)
+	handled := slices.DeleteFunc(slices.Clone(matching), func(a *dewline.Alert) bool { return !inHand(a) })
+	needs, taken := view.GroupBySite(waiting), view.GroupBySite(handled)
+	page, last := pageOfGroups(slices.Concat(needs, taken), p.Query.Page)
+	if p.Query.Page > 1 {
+		p.Previous = p.Query.At(min(p.Query.Page-1, last)).Href()
+	}
+	if p.Query.Page < last {
+		p.Next = p.Query.At(p.Query.Page + 1).Href()
+	}
+	var ids []dewline.SystemID
+	for _, group := range page {
+		for _, a := range group {
+			if a.System != "" {
+				ids = append(ids, a.System)
+			}
+		}
+	}
+	fortnights, _ := s.glyphs.read(r.Context(), ids, s.Now, len(p.Progress) > 0)
+	for _, group := range page {
+		lines := s.alertGroup(r, o, group, fortnights)
+		p.Shown += len(group)
+		if view.InHand(group[0]) {
+			p.InHand = append(p.InHand, lines)
+		} else {
+			p.Sites = append(p.Sites, lines)
+		}
+	}
+}
+
+// pageOfGroups returns the groups of a page, and how many pages there are.
+func pageOfGroups(groups [][]*dewline.Alert, page int) (shown [][]*dewline.Alert, last int) {
+	n := 0
+	last = 1
+	for _, g := range groups {
+		if n >= pageAlerts {
+			last, n = last+1, 0
+		}
+		n += len(g)
+		if last == page {
+			shown = append(shown, g)
+		}
+	}
+	return shown, last
+}
+
+func (s *server) alertGroup(r *http.Request, o *overview.Overview, alerts []*dewline.Alert, fortnights map[dewline.SystemID]view.Fortnight) view.AlertGroup {
+	site, ok := o.Fleet.Site(alerts[0].Site)
+	group := view.AlertGroup{Site: alerts[0].Site, Name: alerts[0].Site}
+	if ok {
+		group.Name, group.Note = site.Name, siteNote(o.Fleet, site)
+	}
+	reader := s.reader(r, site)
+	for _, a := range alerts {
 		sys, _ := o.Fleet.System(a.System)
 		var state dewline.SystemState
 		if sys != nil {
 			state, _ = s.overview.State(sys.ID)
 		}
-		line := view.AlertLineOf(a, site, sys, state, now)
-		if line.InHand {
-			p.InHand = append(p.InHand, line)
-		} else {
-			p.Alerts = append(p.Alerts, line)
+		line := view.AlertLineOf(a, site, sys, state, reader)
+		if f, ok := fortnights[a.System]; ok && sys != nil {
+			glyph := view.NewGlyph(f, view.ExpectedSuperheat(sys), view.ExpectedSubcooling(sys), reader.Units)
+			line.Glyph = &glyph
 		}
+		line.Work = s.Desk != nil
+		group.Lines = append(group.Lines, line)
 	}
-}
-
-func (s *server) listSystems(ctx context.Context, p *todayPage, o *overview.Overview, q view.Query) {
-	var matching []*dewline.System
-	for _, sys := range o.Fleet.Systems() {
-		site, _ := o.Fleet.Site(sys.ID.Site())
-		if q.Matches(sys, site, o.Assessment(sys.ID).Health) {
-			matching = append(matching, sys)
-		}
-	}
-	p.Matching = len(matching)
-	last := max(1, (len(matching)+pageRows-1)/pageRows)
-	q.Page = min(q.Page, last)
-	begin := (q.Page - 1) * pageRows
-	shown := matching[begin:min(begin+pageRows, len(matching))]
-	p.First, p.Last = begin+1, begin+len(shown)
-	if q.Page > 1 {
-		p.Previous = q.At(q.Page - 1).Href()
-	}
-	if q.Page < last {
-		p.Next = q.At(q.Page + 1).Href()
-	}
-	ids := make([]dewline.SystemID, len(shown))
-	for i, sys := range shown {
-		ids[i] = sys.ID
-	}
-	fortnights, complete := s.glyphs.read(ctx, ids, s.Now, len(p.Progress) > 0)
-	if !complete {
-		p.Reload = "2s"
-	}
-	for _, sys := range shown {
-		s.addRow(p, o, sys, fortnights)
-	}
-}
-
-func (s *server) addRow(p *todayPage, o *overview.Overview, sys *dewline.System, fortnights map[dewline.SystemID]view.Fortnight) {
-	site, ok := o.Fleet.Site(sys.ID.Site())
-	if !ok {
-		return // NewFleet makes every system from its site
-	}
-	if n := len(p.Sites); n == 0 || p.Sites[n-1].ID != site.ID {
-		group := view.SiteGroup{ID: site.ID, Name: site.Name}
-		if owner, ok := o.Fleet.Owner(site.Owner); ok {
-			group.Owner = owner.Name
-		}
-		if site.Timezone != nil {
-			group.Zone = site.Timezone.String()
-		}
-		p.Sites = append(p.Sites, group)
-	}
-	fortnight, ok := fortnights[sys.ID]
-	if !ok {
-		fortnight = view.NoFortnight()
-	}
-	state, _ := s.overview.State(sys.ID)
-	group := &p.Sites[len(p.Sites)-1]
-	group.Rows = append(group.Rows, view.NewRow(sys, state, o.Assessment(sys.ID), len(o.AlertsOf(sys.ID)), fortnight, s.Now(), site.Timezone))
+	return group
 }

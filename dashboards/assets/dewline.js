@@ -11,11 +11,11 @@
   const fixed = (decimals, unit) => (u, v) => (v == null ? "–" : v.toFixed(decimals).replace("-", "\u2212") + unit);
   const zoned = (seconds) => uPlot.tzDate(new Date(seconds * 1e3), conf.zone);
   let charts = [];
-  let rows = null;
+  let rows = null, earlier = null;
 
-  const address = () => {
-    const q = new URLSearchParams({ from: new Date(conf.from).toISOString(), to: new Date(conf.to).toISOString(), step: conf.step_s });
-    return conf.series + "&" + q;
+  const address = (series, by) => {
+    const q = new URLSearchParams({ from: new Date(conf.from - by).toISOString(), to: new Date(conf.to - by).toISOString(), step: conf.step_s });
+    return series + "&" + q;
   };
 
   const column = (name) => {
@@ -64,18 +64,21 @@
     return on ? values.map((v, i) => (on.values[i] != null && on.values[i] < 0.5 ? null : v)) : values;
   };
 
-  const far = 1e3;
+  const far = 1e4;
+  const kelvins = (v) => (v == null ? null : v * conf.kelvin.factor);
+  const ends = (band) => band.map(kelvins);
   const sides = () => [
-    { band: conf.superheat, sign: 1, index: 1 },
-    { band: conf.subcooling, sign: -1, index: 2 },
+    { band: conf.superheat, sign: 1, index: 1, below: "wet gas, or wrong sensor" },
+    { band: conf.subcooling, sign: -1, index: 2, below: "flash gas, or wrong sensor" },
   ];
 
   const under = (u) => {
     u.ctx.save();
     u.ctx.fillStyle = css("--strip");
     for (const { band, sign } of sides()) {
-      if (band[0] == null && band[1] == null) continue;
-      strip(u, sign * Math.max(band[0] ?? 0, 0), sign * (band[1] ?? far));
+      const [low, high] = ends(band);
+      if (low == null && high == null) continue;
+      strip(u, sign * Math.max(low ?? 0, 0), sign * (high ?? far));
     }
     u.ctx.restore();
   };
@@ -89,15 +92,20 @@
     ctx.fillStyle = css("--fill") || css("--shade");
     ctx.globalAlpha = 0.8;
     for (const { band, sign, index } of sides()) {
-      const [low, high] = band;
+      const [low, high] = ends(band);
       const values = judged(u.data[index]);
       if (low != null) excursions(u, values, sign * low, (v) => sign * v < low);
       if (high != null) excursions(u, values, sign * high, (v) => sign * v > high);
     }
     ctx.globalAlpha = 1;
+    outline(u);
     // Values below zero lie across the line, hatched: wet gas, flash gas, or a wrong sensor.
     ctx.fillStyle = hatch(ctx);
-    for (const { sign, index } of sides()) excursions(u, judged(u.data[index]), 0, (v) => sign * v < 0);
+    for (const { sign, index, below } of sides()) {
+      const values = judged(u.data[index]);
+      excursions(u, values, 0, (v) => sign * v < 0);
+      nameLowest(u, values, sign, below);
+    }
     ctx.strokeStyle = css("--ink");
     ctx.lineWidth = 1.5 * devicePixelRatio;
     const line = u.valToPos(0, "y", true);
@@ -108,6 +116,43 @@
     running(u);
     ctx.restore();
     marks(u);
+  };
+
+  // outline draws the span before, moved to this one: a thin line that leaves gaps open.
+  const outline = (u) => {
+    if (!earlier) return;
+    const ctx = u.ctx, half = (conf.step_s * 1e3) / 2;
+    ctx.save();
+    ctx.strokeStyle = css("--shade");
+    ctx.lineWidth = devicePixelRatio;
+    for (const [name, sign] of [["superheat", 1], ["subcooling", -1]]) {
+      ctx.beginPath();
+      let pen = false;
+      (earlier.points[name]?.values || []).forEach((v, i) => {
+        if (v == null) { pen = false; return; }
+        const x = u.valToPos((earlier.at[i] + half) / 1e3, "x", true), y = u.valToPos(sign * v * conf.kelvin.factor, "y", true);
+        pen ? ctx.lineTo(x, y) : ctx.moveTo(x, y);
+        pen = true;
+      });
+      ctx.stroke();
+    }
+    ctx.restore();
+  };
+
+  // nameLowest writes beside the lowest value below zero what it means.
+  const nameLowest = (u, values, sign, text) => {
+    let lowest = -1;
+    values.forEach((v, i) => { if (v != null && sign * v < 0 && (lowest < 0 || sign * v < sign * values[lowest])) lowest = i; });
+    if (lowest < 0) return;
+    const ctx = u.ctx, px = devicePixelRatio, { left, width } = u.bbox;
+    ctx.save();
+    ctx.font = `${12 * px}px system-ui, sans-serif`;
+    ctx.fillStyle = css("--ink");
+    const x = u.valToPos(u.data[0][lowest], "x", true), y = u.valToPos(values[lowest], "y", true) + (sign > 0 ? 16 : -8) * px;
+    const end = x + 4 * px + ctx.measureText(text).width > left + width;
+    ctx.textAlign = end ? "right" : "left";
+    ctx.fillText(text, end ? x - 4 * px : x + 4 * px, y);
+    ctx.restore();
   };
 
   // running marks at the foot of the plot when the compressor ran.
@@ -203,7 +248,7 @@
   };
 
   const negated = (values) => values.map((v) => (v == null ? null : -v));
-  const scaled = (values, f) => values.map((v) => (v == null ? null : v * f));
+  const shown = (values, unit) => values.map((v) => (v == null ? null : v * unit.factor + unit.offset));
   const ink = (label, decimals, unit, value) => ({ label, stroke: () => css("--ink"), width: 1.25, points: { show: false }, value: value || fixed(decimals, unit) });
   const grey = (label, decimals, unit, dash) => ({ label, stroke: () => css("--quiet"), width: 1.25, dash, points: { show: false }, value: fixed(decimals, unit) });
 
@@ -213,22 +258,25 @@
     const half = (rows.step_s || 0) / 2;
     const x = rows.times.map((t) => Date.parse(t) / 1e3 + half);
     const narrow = box.clientWidth < 600;
-    const sh = column("superheat"), sc = column("subcooling");
+    const sh = shown(column("superheat"), conf.kelvin), sc = shown(column("subcooling"), conf.kelvin);
+    const was = (name) => shown(earlier?.points[name]?.values || [], conf.kelvin);
+    const k = " " + conf.kelvin.word, c = " " + conf.celsius.word, p = " " + conf.pascal.word, f = conf.kelvin.factor;
     // Both sides to one scale, with room for the bands.
     const most = (values, band, least, cap) => Math.min(cap, Math.ceil(1.1 * Math.max(least, band[1] ?? 0, ...values.filter((v) => v != null))));
-    const up = Math.max(most(sh, conf.superheat, 8, 30), most(negated(sc), [0, 0], 0, 30));
-    const down = Math.max(most(sc, conf.subcooling, 6, 25), most(negated(sh), [0, 0], 0, 25));
+    const shs = sh.concat(was("superheat")), scs = sc.concat(was("subcooling"));
+    const up = Math.max(most(shs, ends(conf.superheat), 8 * f, 30 * f), most(negated(scs), [0, 0], 0, 30 * f));
+    const down = Math.max(most(scs, ends(conf.subcooling), 6 * f, 25 * f), most(negated(shs), [0, 0], 0, 25 * f));
     draw("waterline", narrow ? 300 : 340,
-      [ink("superheat", 1, " K"), ink("subcooling", 1, " K", (u, v) => (v == null ? "–" : fixed(1, " K")(u, -v)))],
+      [ink("superheat", 1, k), ink("subcooling", 1, k, (u, v) => (v == null ? "–" : fixed(1, k)(u, -v)))],
       [x, sh, negated(sc)],
       { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
     const beside = { right: 112, axis: { values: (u, all) => all.map(String) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
-      [ink("condensing", 1, " °C"), grey("liquid line", 1, " °C"), grey("outdoor air", 1, " °C", [2, 3]), grey("suction line", 1, " °C"), ink("suction dew", 1, " °C")],
-      [x, column("condensing_temp"), column("liquid_temp"), column("outdoor_air_temp"), column("suction_temp"), column("suction_dew_temp")], beside);
+      [ink("condensing", 1, c), grey("liquid line", 1, c), grey("outdoor air", 1, c, [2, 3]), grey("suction line", 1, c), ink("suction dew", 1, c)],
+      [x, ...["condensing_temp", "liquid_temp", "outdoor_air_temp", "suction_temp", "suction_dew_temp"].map((name) => shown(column(name), conf.celsius))], beside);
     draw("pressures", 200,
-      [ink("high side", 0, " kPa"), grey("suction", 0, " kPa")],
-      [x, scaled(column(conf.high_side), 1e-3), scaled(column("suction_pressure_abs"), 1e-3)], beside);
+      [ink("high side", 0, p), grey("suction", 0, p)],
+      [x, shown(column(conf.high_side), conf.pascal), shown(column("suction_pressure_abs"), conf.pascal)], beside);
   };
 
   // gapped puts an empty row wherever rows are missing: nothing is drawn across what nobody knows.
@@ -242,10 +290,18 @@
     return r;
   };
 
+  const read = async (series, by) => {
+    const answer = await fetch(address(series, by), { headers: { Accept: "application/json" } });
+    return answer.ok ? gapped(await answer.json()) : null;
+  };
+
   const load = async () => {
-    const answer = await fetch(address(), { headers: { Accept: "application/json" } });
-    if (!answer.ok) return; // the still drawing stays
-    rows = gapped(await answer.json());
+    const span = conf.to - conf.from;
+    const only = conf.series.replace(/points=[^&]*/, "points=superheat,subcooling");
+    const [own, before] = await Promise.all([read(conf.series, 0), conf.before ? read(only, span) : null]);
+    if (!own) return; // the still drawing stays
+    rows = own;
+    earlier = before && { at: before.times.map((t) => Date.parse(t) + span), points: before.points };
     drawAll();
   };
 

@@ -105,6 +105,13 @@ func (r *Reader) Read(ctx context.Context, now func() time.Time) *Overview {
 	return o
 }
 
+// Forget makes the next Read see what has just been changed.
+func (r *Reader) Forget() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.until = time.Time{}
+}
+
 func (r *Reader) read(ctx context.Context, fleet *dewline.Fleet) *Overview {
 	systems := fleet.Systems()
 	o := &Overview{

@@ -7,6 +7,8 @@ import (
 	"hash/fnv"
 	"math"
 	"slices"
+	"strconv"
+	"sync"
 	"time"
 
 	"dewline"
@@ -20,6 +22,8 @@ type Book struct {
 	Fleet   *dewline.Fleet // nil: nothing is enrolled
 	Err     error          // when set, alerts and series cannot be read
 	stories map[dewline.SystemID]story
+	states  sync.Map   // of systems, made when they are asked for: the moment of a book does not pass
+	mu      sync.Mutex // of alerts
 	alerts  []dewline.Alert
 	curves  map[string]*thermo.Curve
 }
@@ -98,6 +102,10 @@ func (b *Book) addAlerts(s *dewline.System) {
 	case beingProved:
 		alert(5*day, dewline.Hunting, dewline.Soon, dewline.AlertVerifying,
 			dewline.Cause{Fault: dewline.Overfeed, Detail: "bulb_loose", Probability: 0.9}, dewline.Cause{Fault: dewline.NoFault, Probability: 0.1})
+	case proved:
+		a := alert(12*day, dewline.ChargeDrift, dewline.Soon, dewline.AlertResolved,
+			dewline.Cause{Fault: dewline.Undercharge, Probability: 0.91}, dewline.Cause{Fault: dewline.NoFault, Probability: 0.09})
+		a.Cleared = b.before(2 * day)
 	case well:
 		if s.ID.System() == "archive-ac" {
 			a := alert(60*day, dewline.Flooding, dewline.Urgent, dewline.AlertResolved,
@@ -119,7 +127,7 @@ type frame struct {
 // noise is a small repeatable disturbance of a time and a name.
 func noise(id dewline.SystemID, at dewline.Millis, salt string) float64 {
 	h := fnv.New32a()
-	fmt.Fprint(h, id, at/60_000, salt)
+	h.Write(append(strconv.AppendInt([]byte(id), int64(at)/60_000, 10), salt...))
 	return float64(h.Sum32()%2001)/1000 - 1
 }
 
@@ -155,6 +163,10 @@ func (b *Book) at(s *dewline.System, at dewline.Millis) (frame, bool) {
 		f.superheat = 8 + 9*max(0, 1-days/7) + 0.8*noise(s.ID, at, "sh")
 	case losingCharge:
 		f.subcooling = 5.6 - 0.25*max(0, 14-days) + 0.25*noise(s.ID, at, "sc")
+	case proved:
+		if days > 5 {
+			f.subcooling -= 3.2
+		}
 	case belowZero:
 		f.superheat = 4 + 5.5*math.Sin(days*5) + 0.4*noise(s.ID, at, "sh")
 		f.subcooling = 2 + 3*math.Sin(days*7)
@@ -232,6 +244,8 @@ func (f frame) value(quantity string) float64 {
 		return f.dew + f.superheat
 	case "liquid_temp":
 		return f.bubble - f.subcooling
+	case "discharge_temp":
+		return f.condensingTop + 24
 	case "outdoor_air_temp":
 		return f.outdoor
 	case "compressor_on":
@@ -264,6 +278,17 @@ func (b *Book) State(id dewline.SystemID) (dewline.SystemState, bool) {
 	if b.Fleet == nil {
 		return dewline.SystemState{}, false
 	}
+	if kept, ok := b.states.Load(id); ok {
+		return kept.(dewline.SystemState), true
+	}
+	state, ok := b.state(id)
+	if ok {
+		b.states.Store(id, state)
+	}
+	return state, ok
+}
+
+func (b *Book) state(id dewline.SystemID) (dewline.SystemState, bool) {
 	s, ok := b.Fleet.System(id)
 	if !ok || b.stories[id] == unheard {
 		return dewline.SystemState{System: id}, false
@@ -287,9 +312,13 @@ func (b *Book) State(id dewline.SystemID) (dewline.SystemState, bool) {
 		}
 		state.Values[d] = e
 	}
+	b.expect(s, &state)
 	if b.stories[id] == learning {
+		state.Health, state.Windows = dewline.HealthLearning, 13
+		state.Rolling24H[dewline.Superheat] = dewline.Summary{Mean: 6, Min: 5.2, Max: 6.9, Count: 400}
 		return state, true
 	}
+	state.Windows = 160
 	for _, d := range []dewline.Derived{dewline.Superheat, dewline.Subcooling} {
 		steady, _ := b.at(s, b.before(8*time.Hour))
 		if v := steady.value(string(d)); !math.IsNaN(v) {
@@ -311,6 +340,25 @@ func (b *Book) missing(s *dewline.System, d dewline.Derived, f frame) string {
 		return "the liquid pressure sensor reads outside its range"
 	}
 	return "the compressor stands still"
+}
+
+// expect says what is usual for the machine under the conditions of the moment.
+func (b *Book) expect(s *dewline.System, state *dewline.SystemState) {
+	story := b.stories[s.ID]
+	if !state.Running || story == learning || story == transcritical || story == belowZero {
+		return
+	}
+	dew, over := state.Values[dewline.SuctionDewTemp], state.Values[dewline.CondensingOverAir]
+	if !dew.OK() || !over.OK() {
+		return
+	}
+	state.Expected = map[dewline.Derived]dewline.Estimate{
+		dewline.Superheat: {Value: 6.4, Uncertainty: 0.8}, dewline.Subcooling: {Value: 5.4, Uncertainty: 0.6},
+		dewline.SuctionDewTemp: {Value: dew.Value + 0.6, Uncertainty: 0.7}, dewline.CondensingOverAir: {Value: over.Value - 1.5, Uncertainty: 0.9},
+	}
+	if story == starving {
+		state.Expected[dewline.SuctionDewTemp] = dewline.Estimate{Value: dew.Value + 4, Uncertainty: 0.7}
+	}
 }
 
 // ReadSeries computes a series. With a step it takes the mean of up to eight moments of it.
@@ -392,6 +440,8 @@ func (b *Book) AlertsIn(_ context.Context, f dewline.AlertFilter) (dewline.Alert
 	if b.Err != nil {
 		return dewline.AlertPage{}, b.Err
 	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	begin := 0
 	if f.After != "" {
 		if _, err := fmt.Sscanf(f.After, "p%d", &begin); err != nil || begin > len(b.alerts) {
@@ -418,6 +468,51 @@ func (b *Book) AlertsIn(_ context.Context, f dewline.AlertFilter) (dewline.Alert
 	return page, nil
 }
 
+// evidence is what analytics writes into the history of an alert.
+var evidence = map[dewline.Condition]string{
+	dewline.Flooding: "superheat stayed below 2.8 K for 52 min of running; " +
+		"superheat 5.9 K below what is usual for such a machine (±1.6), as an orifice that is too large makes it; " +
+		"suction dew 2.1 K above what is usual for such a machine (±1.1), as an orifice that is too large makes it; " +
+		"subcooling 0.8 K above what is usual for such a machine (±0.6); an orifice that is too large would move it the other way: against",
+	dewline.Starving: "superheat 9.8 K above what this machine does when healthy (±1.8), as a restriction makes it; " +
+		"suction dew 4.0 K below what this machine does when healthy (±1.1), as a restriction makes it; " +
+		"subcooling 0.3 K below what this machine does when healthy (±0.6); a restriction would move it by +2.1 K: against",
+	dewline.ChargeDrift: "subcooling 2.9 K below what this machine does when healthy (±0.7), as a low charge makes it; " +
+		"superheat 0.4 K above what this machine does when healthy (±0.8); a low charge would move it by +1.6 K: against",
+	dewline.SensorDoubt: "liquid_pressure has not moved by more than 2 kPa in 7 h of running and standing",
+	dewline.Hunting:     "superheat swings by 9.1 K every 4 min without settling",
+}
+
+// AlertHistory returns what became of an alert.
+func (b *Book) AlertHistory(_ context.Context, id string) ([]dewline.AlertChange, error) {
+	if b.Err != nil {
+		return nil, b.Err
+	}
+	alerts := b.Alerts()
+	i := slices.IndexFunc(alerts, func(a dewline.Alert) bool { return a.ID == id })
+	if i < 0 {
+		return nil, &dewline.Error{Code: dewline.NotFound, Op: "read the history of an alert"}
+	}
+	a := alerts[i]
+	began := a
+	began.State, began.Cleared = dewline.AlertOpen, 0
+	step := func(state dewline.AlertState, by string, at dewline.Millis, why string) dewline.AlertChange {
+		began.State = state
+		return dewline.AlertChange{Change: dewline.Change{By: by, At: at, Why: why}, Alert: began}
+	}
+	all := []dewline.AlertChange{step(dewline.AlertOpen, dewline.ByDewline, a.Detected, evidence[a.Condition])}
+	if a.State != dewline.AlertOpen {
+		all = append(all, step(dewline.AlertAcknowledged, "J. Marinho", a.Detected.Add(3*time.Hour), "seen"))
+	}
+	if a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying {
+		all = append(all, step(dewline.AlertDispatched, "J. Marinho", a.Detected.Add(4*time.Hour), "service call made"))
+	}
+	if a.State == dewline.AlertVerifying {
+		all = append(all, step(dewline.AlertVerifying, "T. Salgado", b.before(2*day), "bulb fixed and insulated"))
+	}
+	return all, nil
+}
+
 // EventsOf returns a visit, and for the machine in doubt a changed sensor.
 func (b *Book) EventsOf(_ context.Context, id dewline.SystemID, from, to dewline.Millis) ([]dewline.Event, error) {
 	var all []dewline.Event
@@ -429,6 +524,10 @@ func (b *Book) EventsOf(_ context.Context, id dewline.SystemID, from, to dewline
 	switch b.stories[id] {
 	case flooding:
 		add(12*day, dewline.Serviced, "orifice exchanged, charge weighed in")
+	case underRepair:
+		add(30*time.Hour, dewline.Serviced, "leak at the flare of the liquid valve found; parts ordered")
+	case proved:
+		add(5*day, dewline.Serviced, "flare made anew, 0.35 kg weighed in")
 	case beingProved:
 		add(3*day, dewline.SensorReplaced, "suction_temp")
 		add(2*day, dewline.Serviced, "bulb fixed and insulated")
@@ -455,4 +554,44 @@ func (b *Book) ReadRejects(_ context.Context, f dewline.RejectFilter, limit int)
 // CountRejects returns how many there were.
 func (b *Book) CountRejects(context.Context) (map[dewline.Reason]int64, error) {
 	return map[dewline.Reason]int64{dewline.ReasonWrongUnit: 412, dewline.ReasonMalformed: 3}, b.Err
+}
+
+// Alerts returns every alert of the book.
+func (b *Book) Alerts() []dewline.Alert {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return slices.Clone(b.alerts)
+}
+
+// SetState leaves an alert as somebody left it.
+func (b *Book) SetState(id string, state dewline.AlertState) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i := range b.alerts {
+		if b.alerts[i].ID == id {
+			b.alerts[i].State = state
+		}
+	}
+}
+
+// Raise adds an alert to a machine, as one that has just been found.
+func (b *Book) Raise(id dewline.SystemID, c dewline.Condition, sev dewline.Severity, cause dewline.Fault) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	onset := b.before(time.Hour)
+	b.alerts = append(b.alerts, dewline.Alert{
+		ID: dewline.AlertID(id, cause, onset), Site: id.Site(), System: id, Systems: []dewline.SystemID{id}, Condition: c, Conditions: []dewline.Condition{c},
+		Severity: sev, State: dewline.AlertOpen, Onset: onset, Detected: b.before(0), Causes: []dewline.Cause{{Fault: cause, Probability: 1}},
+	})
+}
+
+// End ends an alert, as readings do.
+func (b *Book) End(id string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i := range b.alerts {
+		if b.alerts[i].ID == id {
+			b.alerts[i].State, b.alerts[i].Cleared = dewline.AlertResolved, b.before(0)
+		}
+	}
 }

@@ -24,6 +24,7 @@ const (
 	transcritical
 	belowZero
 	standing
+	proved  // repaired, and the readings prove it
 	unheard // enrolled, nothing has ever arrived
 )
 
@@ -83,11 +84,11 @@ func town() ([]dewline.Owner, []dewline.Site, map[dewline.SystemID]story) {
 				Tags: []string{"archive"}, Points: fitted(8000, dewline.CompressorOn)}, well},
 			machine{dewline.System{ID: "roof-north", Name: "Packaged unit on the north roof", Kind: dewline.Packaged, Refrigerant: "R-454B",
 				Metering: dewline.TXV, Capacity: 17_600, Charge: 4.3, TargetSubcooling: 5.6, TargetSuperheat: 6.7, TargetSuperheatAt: dewline.AtCompressor,
-				Gateway: "roof-gw", Points: fitted(8000, dewline.CompressorOn)}, losingCharge}),
+				Gateway: "roof-gw", Installer: "North Pier Cooling", Tags: []string{"roof"}, Points: fitted(8000, dewline.CompressorOn, dewline.DischargeTemp)}, losingCharge}),
 		site("cold-store", "Cold Store at the fish quay", "quay-foods",
 			machine{dewline.System{ID: "landing-cooler", Name: "Landing hall walk-in", Kind: dewline.WalkInCooler, Refrigerant: "R-404A",
 				Metering: dewline.TXV, Capacity: 8200, Charge: 12, Receiver: true, SpaceLimit: si.FromCelsius(5),
-				Importance: dewline.Critical, Points: fitted(10_000, dewline.CompressorOn)}, starving},
+				Importance: dewline.Critical, Tags: []string{"fish", "goods"}, Points: fitted(10_000, dewline.CompressorOn)}, starving},
 			machine{dewline.System{ID: "blast-freezer", Name: "Blast freezer", Kind: dewline.WalkInFreezer, Refrigerant: "R-744",
 				Metering: dewline.EEV, Capacity: 14_000, TargetSuperheat: 7, TargetSuperheatAt: dewline.AtCoil, SpaceLimit: si.FromCelsius(-28),
 				Points: fitted(10_000)}, transcritical},
@@ -101,11 +102,14 @@ func town() ([]dewline.Owner, []dewline.Site, map[dewline.SystemID]story) {
 			machine{dewline.System{ID: "lab-ac", Name: "Laboratory split", Kind: dewline.SplitAC, Refrigerant: "R-410A",
 				Metering: dewline.TXV, TargetSubcooling: 5.6, Points: fitted(8000, dewline.CompressorOn)}, learning},
 			machine{dewline.System{ID: "server-ac", Name: "Server room split", Kind: dewline.SplitAC, Refrigerant: "R-410A",
-				Metering: dewline.TXV, TargetSubcooling: 5.6, Points: fitted(8000, dewline.CompressorOn)}, underRepair},
+				Metering: dewline.TXV, Charge: 2.6, TargetSubcooling: 5.6, Installer: "North Pier Cooling", Importance: dewline.Critical, Tags: []string{"servers"},
+				Points: fitted(8000, dewline.CompressorOn, dewline.DischargeTemp)}, underRepair},
 			machine{dewline.System{ID: "kitchen-ac", Name: "Kitchen split", Kind: dewline.SplitAC, Refrigerant: "R-32",
 				Metering: dewline.TXV, TargetSubcooling: 5, Points: fitted(8000, dewline.CompressorOn)}, beingProved},
 			machine{dewline.System{ID: "chapel-ac", Name: "Chapel split", Kind: dewline.SplitAC, Refrigerant: "R-32",
 				Metering: dewline.EEV, TargetSubcooling: 5, Points: fitted(8000, dewline.CompressorOn)}, standing},
+			machine{dewline.System{ID: "office-ac", Name: "Office split", Kind: dewline.SplitAC, Refrigerant: "R-32",
+				Metering: dewline.EEV, Charge: 1.4, TargetSubcooling: 5, Installer: "North Pier Cooling", Points: fitted(8000, dewline.CompressorOn)}, proved},
 			machine{dewline.System{ID: "new-ac", Name: "Reception split", Kind: dewline.SplitAC, Refrigerant: "R-32",
 				Metering: dewline.EEV, Points: fitted(8000)}, unheard}),
 	}

@@ -53,7 +53,7 @@ func ExpectedSuperheat(s *dewline.System) Band {
 	target := float64(s.TargetSuperheat)
 	switch {
 	case target > 0 && s.TargetSuperheatAt == dewline.AtCompressor:
-		return Band{max(floodingK, target-superheatSwingK), target + superheatSwingK, "target of the equipment, within 5 °F"}
+		return Band{max(floodingK, target-superheatSwingK), target + superheatSwingK, "target of the equipment, within 2.8 K"}
 	case target > 0:
 		// The suction line adds heat between coil and compressor, by an amount nobody has stated.
 		return Band{floodingK, math.Inf(1), "liquid must not reach the compressor; the target holds at the coil, not here"}
@@ -70,5 +70,5 @@ func ExpectedSubcooling(s *dewline.System) Band {
 	if target <= 0 {
 		return open("the equipment states no target")
 	}
-	return Band{max(0, target-subcoolingSwingK), target + subcoolingSwingK, "target of the equipment, within 3 °F"}
+	return Band{max(0, target-subcoolingSwingK), target + subcoolingSwingK, "target of the equipment, within 1.7 K"}
 }

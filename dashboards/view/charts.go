@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 // ChartQuantities are the series that the charts of a system are drawn from: derived values, and
@@ -38,9 +39,14 @@ type Charts struct {
 	Temperatures *ChartSet[Lines]
 	Pressures    *ChartSet[Lines]
 	Table        []TableRow
+	Units        ChartUnits
+	Before       bool // the same span before is drawn in outline
 	Empty        bool
 	Script       string // what the script needs to draw the same, as JSON
 }
+
+// ChartUnits are the units of a chart's page.
+type ChartUnits struct{ Difference, Temperature, Pressure string }
 
 // TableRow is one row of the charts as a table.
 type TableRow struct {
@@ -51,9 +57,11 @@ type TableRow struct {
 // tableRows is about how many rows the table has.
 const tableRows = 24
 
-// NewCharts draws the series of a system.
-func NewCharts(sys *dewline.System, s dewline.Series, span Period, marks []Mark, state dewline.SystemState, health dewline.Health, zone *time.Location) Charts {
-	s = withGaps(s)
+// NewCharts draws the series of a system, with superheat and subcooling of the span of the same
+// length before it in outline. before may be empty.
+func NewCharts(sys *dewline.System, s, before dewline.Series, span Period, marks []Mark, state dewline.SystemState, health dewline.Health, r Reader) Charts {
+	zone, u := r.Zone, r.Units
+	s, before = withGaps(s), withGaps(before)
 	get := func(name string) []float64 {
 		for _, c := range s.Columns {
 			if c.Quantity == name && len(c.Values) == len(s.Times) {
@@ -65,28 +73,32 @@ func NewCharts(sys *dewline.System, s dewline.Series, span Period, marks []Mark,
 	data := WaterlineData{
 		From: span.From, To: span.To, Zone: zone, Times: s.Times, Step: s.Step,
 		Superheat: get(string(dewline.Superheat)), Subcooling: get(string(dewline.Subcooling)),
-		SuperBand: ExpectedSuperheat(sys), SubBand: ExpectedSubcooling(sys), Marks: marks, State: state,
+		SuperBand: ExpectedSuperheat(sys), SubBand: ExpectedSubcooling(sys), Marks: marks, State: state, Units: u,
+		Before: outlineOf(before, span.To-span.From),
 	}
 	if sys.Fitted(dewline.CompressorOn) {
 		data.Running = get(dewline.CompressorOn.String())
 	}
+	celsius, pascal := shownAs("Cel", u), shownAs("Pa", u)
 	temps := []Line{
-		{"condensing", get(string(dewline.CondensingTemp)), 0},
-		{"liquid line", get(dewline.LiquidTemp.String()), 1},
-		{"outdoor air", get(dewline.OutdoorAirTemp.String()), 2},
-		{"suction line", get(dewline.SuctionTemp.String()), 1},
-		{"suction dew", get(string(dewline.SuctionDewTemp)), 0},
+		{"condensing", celsius.all(get(string(dewline.CondensingTemp))), 0},
+		{"liquid line", celsius.all(get(dewline.LiquidTemp.String())), 1},
+		{"outdoor air", celsius.all(get(dewline.OutdoorAirTemp.String())), 2},
+		{"suction line", celsius.all(get(dewline.SuctionTemp.String())), 1},
+		{"suction dew", celsius.all(get(string(dewline.SuctionDewTemp))), 0},
 	}
 	pressures := []Line{
-		{"high side", times(get(highPressure(sys)), 1e-3), 0},
-		{"suction", times(get(string(dewline.SuctionPressureAbs)), 1e-3), 1},
+		{"high side", pascal.all(get(highPressure(sys))), 0},
+		{"suction", pascal.all(get(string(dewline.SuctionPressureAbs))), 1},
 	}
 	c := Charts{
 		Waterline:    ChartSet[Waterline]{NewWaterline(data, Wide), NewWaterline(data, Narrow)},
-		Temperatures: lineSet("Temperatures", "°C", temps, s, span, zone),
-		Pressures:    lineSet("Pressures, absolute", "kPa", pressures, s, span, zone),
-		Table:        table(s, data, get, zone),
-		Script:       script(sys, span, data, health, zone),
+		Temperatures: lineSet("Temperatures", celsius.Word, temps, s, span, zone),
+		Pressures:    lineSet("Pressures, absolute", pascal.Word, pressures, s, span, zone),
+		Table:        table(s, data, get, r),
+		Units:        ChartUnits{shownAs("K", u).Word, celsius.Word, pascal.Word},
+		Before:       !data.Before.empty(),
+		Script:       script(sys, span, data, health, r),
 	}
 	c.Empty = c.Waterline.Wide.Empty && c.Temperatures == nil && c.Pressures == nil
 	return c
@@ -122,12 +134,31 @@ func withGaps(s dewline.Series) dewline.Series {
 	return out
 }
 
-func times(values []float64, factor float64) []float64 {
+// all converts values.
+func (s scaleTo) all(values []float64) []float64 {
 	scaled := make([]float64, len(values))
 	for i, v := range values {
-		scaled[i] = v * factor
+		scaled[i] = s.value(v)
 	}
 	return scaled
+}
+
+// outlineOf moves the series of an earlier span to the one that is drawn.
+func outlineOf(s dewline.Series, by dewline.Millis) Outline {
+	var o Outline
+	for _, t := range s.Times {
+		o.Times = append(o.Times, t+by)
+	}
+	for _, c := range s.Columns {
+		switch {
+		case len(c.Values) != len(s.Times):
+		case c.Quantity == string(dewline.Superheat):
+			o.Superheat = c.Values
+		case c.Quantity == string(dewline.Subcooling):
+			o.Subcooling = c.Values
+		}
+	}
+	return o
 }
 
 func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, zone *time.Location) *ChartSet[Lines] {
@@ -140,7 +171,9 @@ func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, zo
 }
 
 // table sums rows up until there are about tableRows of them.
-func table(s dewline.Series, d WaterlineData, get func(string) []float64, zone *time.Location) []TableRow {
+func table(s dewline.Series, d WaterlineData, get func(string) []float64, r Reader) []TableRow {
+	zone := r.Zone
+	kelvin, celsius, pascal := shownAs("K", r.Units), shownAs("Cel", r.Units), shownAs("Pa", r.Units)
 	if zone == nil {
 		zone = time.UTC
 	}
@@ -152,9 +185,9 @@ func table(s dewline.Series, d WaterlineData, get func(string) []float64, zone *
 		end := min(i+group, n)
 		row := TableRow{
 			Time:      s.Times[i].Time().In(zone).Format("2 Jan 15:04"),
-			Superheat: Decimal(mean(d.Superheat[i:end]), 1), Subcooling: Decimal(mean(d.Subcooling[i:end]), 1),
-			SuctionDew: Decimal(mean(dew[i:end]), 1), Condensing: Decimal(mean(condensing[i:end]), 1),
-			Pressure: Decimal(mean(suction[i:end])/1000, 0),
+			Superheat: Decimal(kelvin.delta(mean(d.Superheat[i:end])), 1), Subcooling: Decimal(kelvin.delta(mean(d.Subcooling[i:end])), 1),
+			SuctionDew: Decimal(celsius.value(mean(dew[i:end])), 1), Condensing: Decimal(celsius.value(mean(condensing[i:end])), 1),
+			Pressure: Decimal(pascal.value(mean(suction[i:end])), 0),
 		}
 		if row.Superheat == NoValue && row.Subcooling == NoValue && row.SuctionDew == NoValue && row.Condensing == NoValue && row.Pressure == NoValue {
 			continue
@@ -190,7 +223,20 @@ type chartScript struct {
 	Subcooling [2]*float64    `json:"subcooling"`
 	HighSide   string         `json:"high_side"`
 	Marks      []scriptMark   `json:"marks"`
+	Before     bool           `json:"before"` // the span before is drawn in outline
+	Kelvin     scriptUnit     `json:"kelvin"` // how the units of the API are read
+	Celsius    scriptUnit     `json:"celsius"`
+	Pascal     scriptUnit     `json:"pascal"`
 }
+
+// scriptUnit is how a unit of the API is read: factor·v + offset.
+type scriptUnit struct {
+	Word   string  `json:"word"`
+	Factor float64 `json:"factor"`
+	Offset float64 `json:"offset"`
+}
+
+func scriptUnitOf(unit string, u si.System) scriptUnit { return scriptUnit(shownAs(unit, u)) }
 
 type scriptMark struct {
 	At   dewline.Millis `json:"at"`
@@ -198,14 +244,16 @@ type scriptMark struct {
 	Kind string         `json:"kind"`
 }
 
-func script(sys *dewline.System, span Period, d WaterlineData, health dewline.Health, zone *time.Location) string {
+func script(sys *dewline.System, span Period, d WaterlineData, health dewline.Health, r Reader) string {
+	zone := r.Zone
 	if zone == nil {
 		zone = time.UTC
 	}
 	c := chartScript{
 		Page: SystemHref(sys.ID), From: span.From, To: span.To, StepS: span.Step.Seconds(), Live: span.Live,
 		Zone: zone.String(), Health: health, Superheat: finite(d.SuperBand), Subcooling: finite(d.SubBand), HighSide: highPressure(sys),
-		Marks: []scriptMark{},
+		Marks: []scriptMark{}, Before: !d.Before.empty(),
+		Kelvin: scriptUnitOf("K", r.Units), Celsius: scriptUnitOf("Cel", r.Units), Pascal: scriptUnitOf("Pa", r.Units),
 	}
 	c.Series = "/api/v1/systems/" + string(sys.ID) + "/series?points="
 	for i, q := range ChartQuantities(sys) {

@@ -8,6 +8,7 @@ import (
 	_ "time/tzdata"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 var nan = math.NaN()
@@ -104,18 +105,18 @@ func TestTimeTicks(t *testing.T) {
 func TestGlyph(t *testing.T) {
 	f := NoFortnight()
 	band, none := Band{2.8, math.Inf(1), ""}, open("")
-	if g := NewGlyph(f, band, none); g.Strip != "" || g.Out != "" || g.Trace != "" || !strings.Contains(g.Label, "Superheat: no data") {
+	if g := NewGlyph(f, band, none, si.SI); g.Strip != "" || g.Out != "" || g.Trace != "" || !strings.Contains(g.Label, "Superheat: no data") {
 		t.Errorf("without data: %+v", g)
 	}
 	f.Superheat[12], f.Superheat[13] = 6, -1.2
 	f.Subcooling[13] = 5
-	g := NewGlyph(f, band, none)
+	g := NewGlyph(f, band, none, si.SI)
 	// A pixel a kelvin: the strip reaches from 2.8 K above the line, 14 px from the top, to the edge;
 	// what is missing hangs from it across the line.
 	if g.Strip != "M96 0h8v11.2h-8ZM104 0h8v11.2h-8Z" || g.Out != "M104 11.2h8v4h-8Z" || g.Trace != "M104 18.5h8v1h-8Z" {
 		t.Errorf("%+v", g)
 	}
-	if want := "Superheat \u22121.2 to 6.0 K, outside its band on 1 of 2 days. Subcooling 5.0 to 5.0 K."; !strings.HasSuffix(g.Label, want) {
+	if want := "Superheat \u22121.2 to 6.0\u00a0K, outside its band on 1 of 2 days. Subcooling 5.0 to 5.0\u00a0K."; !strings.HasSuffix(g.Label, want) {
 		t.Errorf("it says %q", g.Label)
 	}
 }
@@ -221,15 +222,15 @@ func TestGapsStayOpen(t *testing.T) {
 
 func TestQueryAddresses(t *testing.T) {
 	q := Query{Health: dewline.HealthUrgent, Text: `a&b "c"`, Page: 3}
-	if got := q.Href(); got != "/?health=urgent&q=a%26b+%22c%22&page=3" {
+	if got := q.Href(); got != "/fleet?health=urgent&q=a%26b+%22c%22&page=3" {
 		t.Error(got)
 	}
-	if got := (Query{Page: 1}).Href(); got != "/" {
+	if got := (Query{Page: 1}).Href(); got != "/fleet" {
 		t.Error(got)
 	}
 	sys := &dewline.System{ID: "quay-library/hall-ac", Name: "Reading hall split", Tags: []string{"Old"}}
 	for text, want := range map[string]bool{"READING": true, "hall-ac": true, "old": true, "quay lib": true, "freezer": false, "": true} {
-		if got := (Query{Text: text}).Matches(sys, &dewline.Site{Name: "Quay Library"}, dewline.HealthWell); got != want {
+		if got := (Query{Text: text}).Matches(sys, &dewline.Site{Name: "Quay Library"}, dewline.HealthWell, ""); got != want {
 			t.Errorf("%q fits: %v", text, got)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 // The glyph of a row: a fortnight, a point a day, a pixel for each kelvin.
@@ -40,14 +41,14 @@ type Glyph struct {
 }
 
 // NewGlyph draws a fortnight.
-func NewGlyph(f Fortnight, superheat, subcooling Band) Glyph {
+func NewGlyph(f Fortnight, superheat, subcooling Band, u si.System) Glyph {
 	var strip, out, line path
 	above := scale{-glyphBelow, glyphAbove, GlyphHeight, 0} // superheat grows upwards
 	below := scale{-glyphAbove, glyphBelow, 0, GlyphHeight} // subcooling downwards
 	glyphRow(&strip, &out, &line, f.Superheat[:], superheat, above)
 	glyphRow(&strip, &out, &line, f.Subcooling[:], subcooling, below)
 	return Glyph{strip.String(), out.String(), line.String(), glyphAbove,
-		"Last 14 days. " + glyphWords("Superheat", f.Superheat[:], superheat) + " " + glyphWords("Subcooling", f.Subcooling[:], subcooling)}
+		"Last 14 days. " + glyphWords("Superheat", f.Superheat[:], superheat, u) + " " + glyphWords("Subcooling", f.Subcooling[:], subcooling, u)}
 }
 
 func glyphRow(strip, out, line *path, days []float64, band Band, y scale) {
@@ -76,7 +77,7 @@ func vertical(p *path, x, y1, y2 float64) {
 	p.rect(x, top, glyphDay, max(height, 1))
 }
 
-func glyphWords(name string, days []float64, band Band) string {
+func glyphWords(name string, days []float64, band Band, u si.System) string {
 	low, high, n, outside := math.Inf(1), math.Inf(-1), 0, 0
 	for _, v := range days {
 		if math.IsNaN(v) {
@@ -92,9 +93,9 @@ func glyphWords(name string, days []float64, band Band) string {
 	case n == 0:
 		return name + ": no data."
 	case !band.Stated():
-		return fmt.Sprintf("%s %s to %s K.", name, Decimal(low, 1), Decimal(high, 1))
+		return fmt.Sprintf("%s %s to %s.", name, kelvinNumber(low, u), kelvins(high, u))
 	}
-	return fmt.Sprintf("%s %s to %s K, outside its band on %d of %d days.", name, Decimal(low, 1), Decimal(high, 1), outside, n)
+	return fmt.Sprintf("%s %s to %s, outside its band on %d of %d days.", name, kelvinNumber(low, u), kelvins(high, u), outside, n)
 }
 
 // FortnightOf takes the daily rows of a series that begins at from. Rows of other days are left out.

@@ -50,11 +50,11 @@ func healthOf(a *dewline.Alert) dewline.Health {
 
 func reasonOf(a *dewline.Alert) string {
 	text := sentenceCase(ConditionWord(a.Condition) + ": " + wordOr(conditionMeanings, a.Condition))
-	if causes := LikelyCauses(a, ""); len(causes) > 0 && a.Condition != dewline.Silent {
-		text += " Likely: " + causes[0].String() + "."
+	if causes := likelyCauses(a); len(causes) > 0 && a.Condition != dewline.Silent {
+		text += " Likely: " + causes[0] + "."
 	}
 	if a.State != dewline.AlertOpen {
-		text += " " + sentenceCase(StateWord(a.State))
+		text += " " + sentenceCase(StateWordOf(a))
 	}
 	return text
 }
@@ -69,37 +69,47 @@ func assessState(s dewline.SystemState, known bool) Assessment {
 		return Assessment{Health: dewline.HealthLearning, Reason: "Readings arrive; the first are analysed once late ones may no longer come."}
 	case s.Running && !superheat.OK():
 		return Assessment{Health: dewline.HealthDoubtful, Reason: "It runs, and superheat is unknown: " + superheat.Missing + "."}
+	case s.Health == dewline.HealthLearning && s.Windows > 0:
+		return Assessment{Health: dewline.HealthLearning, Reason: learningOf(s.Windows)}
 	case s.Rolling24H[dewline.Superheat].Count == 0:
 		return Assessment{Health: dewline.HealthLearning, Reason: "It has not run steadily in its last 24 hours of data, so there is nothing to judge by."}
 	}
 	return Assessment{Health: dewline.HealthWell, Reason: "No alert is open."}
 }
 
-// LikelyCause is a cause in words with the percentage that people read.
-type LikelyCause struct {
-	Words   string // "the metering device passes too much, orifice too large"
-	Percent int
-	Check   string // what to look at first
+// What analytics needs before it compares a machine with its own past: half hours of steady running.
+const learnWindows = 20
+
+// learningOf says how much steady running is still needed.
+func learningOf(windows int) string {
+	if left := learnWindows - windows; left > 0 {
+		return "Learning what is normal for it: " + Decimal(float64(left)/2, 1) + " h more of steady running are needed, over five days at least."
+	}
+	return "Learning what is normal for it: it has run steadily long enough, but on fewer than five days."
 }
 
-// String returns the words and the percentage.
-func (c LikelyCause) String() string { return fmt.Sprintf("%s (%d %%)", c.Words, c.Percent) }
-
-// LikelyCauses ranks the causes of an alert, the likeliest first, with what to look at first on a
-// machine with this metering device. That there is no fault at all is no cause and is left out.
-func LikelyCauses(a *dewline.Alert, metering dewline.Metering) []LikelyCause {
+// likelyCauses puts the causes of an alert into words, the likeliest first. That there is no fault at
+// all is no cause and is left out.
+func likelyCauses(a *dewline.Alert) []string {
 	ranked := slices.Clone(a.Causes)
 	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
-	var all []LikelyCause
+	var all []string
 	for _, c := range ranked {
-		if c.Fault == dewline.NoFault {
-			continue
+		if c.Fault != dewline.NoFault {
+			all = append(all, causeWords(c)+" ("+percent(c.Probability)+")")
 		}
-		words := FaultWord(c.Fault)
-		if c.Detail != "" {
-			words = cmp.Or(faultsNear[c.Fault], words) + ": " + underscores(c.Detail)
-		}
-		all = append(all, LikelyCause{words, int(c.Probability*100 + 0.5), Check(c.Fault, metering)})
 	}
 	return all
 }
+
+// Word is what people read: the API has one word for a repair that is under way and for one that is
+// being proved, people need two.
+func (a Assessment) Word() string {
+	if a.Health == dewline.HealthUnderRepair && a.Alert != nil && a.Alert.State == dewline.AlertVerifying {
+		return StateWord(dewline.AlertVerifying)
+	}
+	return HealthWord(a.Health)
+}
+
+// percent writes a probability.
+func percent(p float64) string { return fmt.Sprintf("%d\u00a0%%", int(p*100+0.5)) }

@@ -49,7 +49,7 @@ func TestAssess(t *testing.T) {
 		{"runs well", running(), true, nil, dewline.HealthWell, "No alert"},
 		{"stands still and was well", still, true, nil, dewline.HealthWell, "No alert"},
 		{"runs and is blind", blind, true, nil, dewline.HealthDoubtful, "outside its range"},
-		{"urgent", running(), true, []dewline.Alert{flooding}, dewline.HealthUrgent, "Likely: the metering device passes too much: orifice too large (80 %)"},
+		{"urgent", running(), true, []dewline.Alert{flooding}, dewline.HealthUrgent, "Likely: the metering device passes too much: orifice too large (80\u00a0%)"},
 		{"acknowledged is still urgent", running(), true, []dewline.Alert{alert(dewline.Flooding, dewline.Urgent, dewline.AlertAcknowledged)}, dewline.HealthUrgent, "Acknowledged"},
 		{"soon", running(), true, []dewline.Alert{alert(dewline.Starving, dewline.Soon, dewline.AlertOpen)}, dewline.HealthSoon, "starved"},
 		{"watch drifts", running(), true, []dewline.Alert{alert(dewline.ChargeDrift, dewline.Watch, dewline.AlertOpen)}, dewline.HealthDrifting, "subcooling leaves"},

@@ -1,10 +1,10 @@
 package view
 
 import (
-	"strings"
 	"time"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 // Live is what a technician reads off a system's page: the values of now, large, and how they come
@@ -30,6 +30,7 @@ type Target struct {
 	Expected string // "above 2.8 K"
 	Basis    string
 	Outside  string // "2.4 K below", "" inside or unknown
+	Now      string // what is expected under the conditions of now, "" where that is not known
 	Note     string // what the value is where it is not of now: "Mean of the last day's steady running."
 }
 
@@ -47,13 +48,14 @@ type Named struct {
 }
 
 // NewLive reads the values of a state.
-func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now time.Time, zone *time.Location) Live {
+func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, r Reader) Live {
+	now, zone, u := r.Now, r.Zone, r.Units
 	last := max(state.Received, state.At)
 	l := Live{
-		Health: a.Health, Word: HealthWord(a.Health), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
-		Sentence: Sentence(sys, state, a), Doing: doing(state, stale(state, now)),
-		Superheat:  target("Superheat", dewline.Superheat, ExpectedSuperheat(sys), state),
-		Subcooling: target("Subcooling", dewline.Subcooling, ExpectedSubcooling(sys), state),
+		Health: a.Health, Word: a.Word(), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
+		Sentence: Sentence(sys, state, a, u), Doing: doing(state, stale(state, now)),
+		Superheat:  target("Superheat", dewline.Superheat, ExpectedSuperheat(sys), state, u),
+		Subcooling: target("Subcooling", dewline.Subcooling, ExpectedSubcooling(sys), state, u),
 		Age:        AgeOf(last, now, zone),
 	}
 	if stale(state, now) {
@@ -74,9 +76,9 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now t
 		high = dewline.DischargePressureAbs
 	}
 	l.Sides = []Side{
-		side("Low side", "suction pressure, abs.", "dew point", "suction line", "superheat", state,
+		side("Low side", "suction pressure, abs.", "dew point", "suction line", "superheat", state, u,
 			dewline.SuctionPressureAbs, dewline.SuctionDewTemp, dewline.Superheat, 1),
-		side("High side", underscores(sys.HighSide().String())+", abs.", "bubble point", "liquid line", "subcooling", state,
+		side("High side", underscores(sys.HighSide().String())+", abs.", "bubble point", "liquid line", "subcooling", state, u,
 			high, dewline.LiquidBubbleTemp, dewline.Subcooling, -1),
 	}
 	if !state.Running { // at standstill there is no flow that the lines' temperatures could tell of
@@ -94,7 +96,7 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, now t
 		{"pressure ratio", dewline.PressureRatio},
 	} {
 		if e, ok := state.Values[o.d]; ok {
-			l.Others = append(l.Others, Named{o.name, shown(e, o.d.Unit())})
+			l.Others = append(l.Others, Named{o.name, shown(e, o.d.Unit(), u)})
 		}
 	}
 	return l
@@ -126,10 +128,13 @@ func doing(s dewline.SystemState, stale bool) string {
 	return "Running steadily for " + Span(time.Duration(s.SteadyMinutes*float64(time.Minute))) + "."
 }
 
-func target(name string, d dewline.Derived, band Band, s dewline.SystemState) Target {
-	t := Target{Name: name, Measured: reading(s, d), Expected: band.String(), Basis: band.Basis}
+func target(name string, d dewline.Derived, band Band, s dewline.SystemState, u si.System) Target {
+	t := Target{Name: name, Measured: reading(s, d, u), Expected: band.In(u), Basis: InUnits(band.Basis, u)}
 	if t.Expected != "" {
-		t.Expected += "\u00a0K"
+		t.Expected += "\u00a0" + shownAs("K", u).Word
+	}
+	if e, ok := s.Expected[d]; ok && e.OK() {
+		t.Now = "Under the conditions of now " + shown(e, d.Unit(), u).String() + " would be usual for it."
 	}
 	if t.Measured.Past {
 		t.Note = "Mean of the last day's steady running."
@@ -138,16 +143,16 @@ func target(name string, d dewline.Derived, band Band, s dewline.SystemState) Ta
 		return t
 	}
 	if off := band.Outside(valueOf(s, d)); off < 0 {
-		t.Outside = Decimal(-off, 1) + "\u00a0K below"
+		t.Outside = kelvins(-off, u) + " below"
 	} else if off > 0 {
-		t.Outside = Decimal(off, 1) + "\u00a0K above"
+		t.Outside = kelvins(off, u) + " above"
 	}
 	return t
 }
 
 // side takes a value apart. The line's temperature follows from the other two, as they were made
 // from it: sign 1 adds the value to saturation, -1 takes it away.
-func side(name, pressure, saturation, line, result string, s dewline.SystemState, p, sat, d dewline.Derived, sign float64) Side {
+func side(name, pressure, saturation, line, result string, s dewline.SystemState, u si.System, p, sat, d dewline.Derived, sign float64) Side {
 	out := Side{Name: name, Pressure: pressure, Saturation: saturation, Line: line, Result: result}
 	get := func(d dewline.Derived) dewline.Estimate {
 		e, ok := s.Values[d]
@@ -160,103 +165,14 @@ func side(name, pressure, saturation, line, result string, s dewline.SystemState
 	if get(sat).OK() && get(d).OK() {
 		lineTemp = dewline.Estimate{Value: get(sat).Value + sign*get(d).Value}
 	}
-	out.Values = [4]Measured{shown(get(p), p.Unit()), shown(get(sat), sat.Unit()), shown(lineTemp, "Cel"), shown(get(d), d.Unit())}
+	out.Values = [4]Measured{shown(get(p), p.Unit(), u), shown(get(sat), sat.Unit(), u), shown(lineTemp, "Cel", u), shown(get(d), d.Unit(), u)}
 	return out
 }
 
-// shown writes an estimate in the unit that people read.
-func shown(e dewline.Estimate, unit string) Measured {
-	word, factor := ShownUnit(unit)
-	e.Value *= factor
-	e.Uncertainty *= factor
-	return MeasuredOf(e, word)
-}
-
-// ShownUnit returns the unit in which people read a quantity of the API, and by what to multiply.
-func ShownUnit(unit string) (word string, factor float64) {
-	switch unit {
-	case "Pa":
-		return "kPa", 1e-3
-	case "Cel":
-		return "°C", 1
-	case "/":
-		return "", 1
-	case "%RH":
-		return "% RH", 1
-	}
-	return unit, 1
-}
-
-// Fact is one line of what is enrolled.
-type Fact struct{ Name, Value string }
-
-// Facts says what is known of a machine without measuring.
-func Facts(fleet *dewline.Fleet, sys *dewline.System) []Fact {
-	facts := []Fact{
-		{"Kind", KindWord(sys.Kind)},
-		{"Refrigerant", sys.Refrigerant},
-		{"Metering device", MeteringWord(sys.Metering)},
-	}
-	add := func(name, value string) {
-		if value != "" {
-			facts = append(facts, Fact{name, value})
-		}
-	}
-	quantity := func(name string, v float64, decimals int, unit string) {
-		if v != 0 {
-			add(name, Decimal(v, decimals)+"\u00a0"+unit)
-		}
-	}
-	quantity("Capacity", float64(sys.Capacity)/1000, 1, "kW")
-	quantity("Charge", float64(sys.Charge), 2, "kg")
-	quantity("Bore called for", sys.Orifice.Millimetres(), 2, "mm")
-	quantity("Bore installed", sys.OrificeInstalled.Millimetres(), 2, "mm")
-	quantity("Target subcooling", float64(sys.TargetSubcooling), 1, "K")
-	if sys.TargetSuperheat > 0 {
-		add("Target superheat", Decimal(float64(sys.TargetSuperheat), 1)+"\u00a0K at the "+string(sys.TargetSuperheatAt))
-	}
-	if sys.SpaceLimit > 0 {
-		add("Space limit", Decimal(sys.SpaceLimit.Celsius(), 1)+"\u00a0°C")
-	}
-	if gateway, ok := fleet.Gateway(sys); ok {
-		add("Gateway", gateway)
-	}
-	if !sys.Installed.IsZero() {
-		add("Installed", sys.Installed.Format("2 January 2006"))
-	}
-	add("Installer", sys.Installer)
-	add("Contract", sys.Contract)
-	if sys.Importance != "" && sys.Importance != dewline.Ordinary {
-		add("Importance", string(sys.Importance))
-	}
-	add("Tags", strings.Join(sys.Tags, ", "))
-	return facts
-}
-
-// Sensor is one fitted point.
-type Sensor struct {
-	Name, Unit, Accuracy string
-	Default              bool // the accuracy is the contract's, for none is stated
-}
-
-// Sensors says what is fitted and how exact it is taken to be.
-func Sensors(sys *dewline.System) []Sensor {
-	all := make([]Sensor, 0, len(sys.Points))
-	for _, f := range sys.Points {
-		limit, stated := f.Accuracy()
-		s := Sensor{Name: underscores(f.Point.String())}
-		word, factor := ShownUnit(f.Point.Unit())
-		s.Unit = word
-		if f.Point.Dimension() == dewline.Temperature {
-			word = "K"
-		}
-		if f.Reference != "" {
-			s.Unit += ", " + underscores(string(f.Reference))
-		}
-		if limit > 0 {
-			s.Accuracy, s.Default = "± "+Decimal(limit*factor, 1)+"\u00a0"+word, !stated
-		}
-		all = append(all, s)
-	}
-	return all
+// shown writes an estimate in the unit that a reader has chosen.
+func shown(e dewline.Estimate, unit string, u si.System) Measured {
+	s := shownAs(unit, u)
+	e.Value = s.value(e.Value)
+	e.Uncertainty = s.delta(e.Uncertainty)
+	return MeasuredOf(e, s.Word)
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 // AlertLine is one alert as a row of a list: one sentence with its number, its deadline and its
@@ -25,27 +26,32 @@ type AlertLine struct {
 	How      string // "Since 14:10, 52 min."
 	Likely   string // "Likely: the metering device passes too much (72 %)."
 	Limit    string // "Limit reached already."
-	Causes   []LikelyCause
-	Ended    bool
-	InHand   bool // the repair is under way or being proved
+	Say      string // condition, how long and number in one sentence: "Flooding for 26 h: superheat 0.4 ± 1.1 K, expected 6.3."
+
+	Importance string // "critical", "" where ordinary
+	Bring      []string
+	Work       bool   // a person can choose it and work on it
+	Glyph      *Glyph // nil where the store was too slow
+	Ended      bool
+	InHand     bool // the repair is under way or being proved
 }
 
 // AlertLineOf puts an alert into words. The system is nil where the alert concerns a whole site or
 // a system that is no longer enrolled.
-func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, now time.Time) AlertLine {
+func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, r Reader) AlertLine {
+	now := r.Now
 	line := AlertLine{
 		ID: a.ID, Health: lineHealth(a), Severity: wordOr(severityWords, a.Severity), Deadline: wordOr(severityDeadlines, a.Severity),
 		Title: string(a.System), Place: a.Site, Ended: a.State.Ended(),
-		InHand: a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying,
+		InHand: InHand(a),
 	}
 	if a.State != dewline.AlertOpen {
-		line.State = StateWord(a.State)
+		line.State = StateWordOf(a)
 	}
-	var metering dewline.Metering
 	if sys != nil {
-		metering = sys.Metering
+		line.Importance, line.Bring = importanceWord(sys), Bring(a, sys, r.Units)
 	}
-	line.Causes = LikelyCauses(a, metering)
+	causes := likelyCauses(a)
 	zone := time.UTC
 	if site != nil {
 		line.Place, zone = site.Name, site.Timezone
@@ -64,13 +70,14 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 		line.What += " Also: " + others + "."
 	}
 	if sys != nil && !line.Ended { // the number of now says nothing of what is over
-		line.Number = numberFor(a, sys, state)
+		line.Number = numberFor(a, sys, state, r.Units)
 	}
 	line.How = howLong(a, now, zone)
-	if len(line.Causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
-		line.Likely = "Likely: " + line.Causes[0].String() + "."
+	if len(causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
+		line.Likely = "Likely: " + causes[0] + "."
 	}
-	line.Limit = limitOf(a.Forecast)
+	line.Limit = limitOf(a.Forecast, r.Units)
+	line.Say = sayShortly(a, line.Number, now)
 	return line
 }
 
@@ -93,7 +100,7 @@ func otherConditions(a *dewline.Alert) string {
 }
 
 // numberFor says the number that the condition is about, as it is now.
-func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState) string {
+func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState, u si.System) string {
 	var d dewline.Derived
 	var name string
 	var band Band
@@ -109,7 +116,7 @@ func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState)
 	default:
 		return ""
 	}
-	m := reading(state, d)
+	m := reading(state, d, u)
 	if !m.OK() {
 		return ""
 	}
@@ -117,8 +124,10 @@ func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState)
 	if m.Past {
 		text += " (mean of the last day's steady running)"
 	}
-	if band.Outside(valueOf(state, d)) != 0 { // inside it is the conditions that are out of the ordinary, and the band would only puzzle
-		text += ", expected " + band.String()
+	if e, ok := state.Expected[d]; ok && e.OK() { // what the conditions of the moment make right, where analytics knows
+		text += ", expected " + Decimal(shownAs(d.Unit(), u).value(e.Value), 1)
+	} else if band.Outside(valueOf(state, d)) != 0 { // inside it is the conditions that are out of the ordinary, and the band would only puzzle
+		text += ", expected " + band.In(u)
 	}
 	return sentenceCase(text)
 }
@@ -131,14 +140,34 @@ func howLong(a *dewline.Alert, now time.Time, zone *time.Location) string {
 	return fmt.Sprintf("Since %s, %s.", onset, Span(now.Sub(a.Onset.Time())))
 }
 
-func limitOf(f *dewline.Forecast) string {
+// sayShortly is an alert that has not ended in one sentence with its number.
+func sayShortly(a *dewline.Alert, number string, now time.Time) string {
+	text := ConditionWord(a.Condition) + " for " + Span(now.Sub(a.Onset.Time()))
+	if others := otherConditions(a); others != "" {
+		text = ConditionWord(a.Condition) + " and " + others + " for " + Span(now.Sub(a.Onset.Time()))
+	}
+	if number != "" {
+		text += ": " + strings.ToLower(number[:1]) + number[1:]
+	}
+	return sentenceCase(text)
+}
+
+func limitOf(f *dewline.Forecast, u si.System) string {
 	switch {
 	case f == nil:
 		return ""
 	case f.DaysP50 <= 0:
 		return "Limit reached already."
 	}
-	return fmt.Sprintf("Reaches %s in about %s days (%s to %s).", f.Limit, days(f.DaysP50), days(f.DaysP10), days(f.DaysP90))
+	return sentenceCase(fmt.Sprintf("%s in about %s, %s to %s", InUnits(f.Limit, u), dayCount(f.DaysP50), days(f.DaysP10), days(f.DaysP90)))
+}
+
+// dayCount is days with their word.
+func dayCount(d float64) string {
+	if text := days(d); text != "1" {
+		return text + " days"
+	}
+	return "1 day"
 }
 
 // days rounds a forecast to what it can know.
@@ -162,26 +191,27 @@ func valueOf(s dewline.SystemState, d dewline.Derived) float64 {
 
 // reading returns a derived value as it is now or, of a machine that stands still, as it was over
 // the steady running of the last day: at standstill both sides equalise and superheat means nothing.
-func reading(s dewline.SystemState, d dewline.Derived) Measured {
+func reading(s dewline.SystemState, d dewline.Derived, u si.System) Measured {
+	word := shownAs(d.Unit(), u).Word
 	if s.At == 0 {
-		return Measured{Value: NoValue, Unit: d.Unit(), Why: "no reading has been analysed yet"}
+		return Measured{Value: NoValue, Unit: word, Why: "no reading has been analysed yet"}
 	}
 	if s.Running {
 		e, ok := s.Values[d]
 		if !ok {
 			e.Missing = "it is not computed for this machine"
 		}
-		return MeasuredOf(e, d.Unit())
+		return shown(e, d.Unit(), u)
 	}
 	sum := s.Rolling24H[d]
 	if sum.Count == 0 {
-		return Measured{Value: NoValue, Unit: d.Unit(), Why: "it stands still, and has not run steadily in the last 24 hours of data"}
+		return Measured{Value: NoValue, Unit: word, Why: "it stands still, and has not run steadily in the last 24 hours of data"}
 	}
-	return Measured{Value: Decimal(sum.Mean, 1), Unit: d.Unit(), Past: true}
+	return Measured{Value: Decimal(shownAs(d.Unit(), u).value(sum.Mean), 1), Unit: word, Past: true}
 }
 
 // Sentence says in one line how a system does, by its numbers.
-func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment) string {
+func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment, u si.System) string {
 	switch {
 	case a.Alert != nil:
 		return a.Reason
@@ -189,10 +219,10 @@ func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment) stri
 		return a.Reason
 	}
 	var parts []string
-	if text := place(state, dewline.Superheat, "superheat", ExpectedSuperheat(sys)); text != "" {
+	if text := place(state, dewline.Superheat, "superheat", ExpectedSuperheat(sys), u); text != "" {
 		parts = append(parts, text)
 	}
-	if text := place(state, dewline.Subcooling, "subcooling", ExpectedSubcooling(sys)); text != "" {
+	if text := place(state, dewline.Subcooling, "subcooling", ExpectedSubcooling(sys), u); text != "" {
 		parts = append(parts, text)
 	}
 	if len(parts) == 0 {
@@ -210,8 +240,8 @@ func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment) stri
 
 // place says whether a quantity is where it is expected: "superheat holds", "subcooling 1.2 K below
 // its target". Inside its uncertainty it holds.
-func place(s dewline.SystemState, d dewline.Derived, name string, band Band) string {
-	m := reading(s, d)
+func place(s dewline.SystemState, d dewline.Derived, name string, band Band, u si.System) string {
+	m := reading(s, d, u)
 	if !m.OK() {
 		return name + " unknown: " + m.Why
 	}
@@ -230,5 +260,21 @@ func place(s dewline.SystemState, d dewline.Derived, name string, band Band) str
 	if off < 0 {
 		where = "below"
 	}
-	return fmt.Sprintf("%s %s\u00a0K %s what is expected", name, Decimal(math.Abs(off), 1), where)
+	return fmt.Sprintf("%s %s %s what is expected", name, kelvins(math.Abs(off), u), where)
+}
+
+// lately is for how long it is worth saying on top of a page that a repair was proved.
+const lately = 14 * 24 * time.Hour
+
+// ProvedLately says that readings have proved the end of an alert within the last days, "" where they
+// have not.
+func ProvedLately(a *dewline.Alert, r Reader) string {
+	if a.State != dewline.AlertResolved || a.Cleared == 0 || r.Now.Sub(a.Cleared.Time()) > lately {
+		return ""
+	}
+	by := "three steady windows on two days or more"
+	if a.Condition == dewline.Silent || a.Condition == dewline.SensorDoubt {
+		by = "good data"
+	}
+	return fmt.Sprintf("Proved %s: %s is over, by %s.", AgeOf(a.Cleared, r.Now, r.Zone).Text, ConditionWord(a.Condition), by)
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/thermo/si"
 )
 
 // Size is the drawing area of a chart in pixels. A chart is drawn for a wide and for a narrow
@@ -71,6 +72,25 @@ type Waterline struct {
 	Empty                bool // there is no value at all
 	Label                string
 	SuperWords, SubWords string // what values below zero mean, "" without any
+	Outline              string // the same span before
+	Names                []Name // of what lies below zero, in the drawing
+}
+
+// Name is a word in the drawing.
+type Name struct {
+	X, Y float64
+	Text string
+	End  bool // the text ends at X
+}
+
+// Outline is superheat and subcooling of another span, moved to the one that is drawn.
+type Outline struct {
+	Times                 []dewline.Millis
+	Superheat, Subcooling []float64
+}
+
+func (o Outline) empty() bool {
+	return !slices.ContainsFunc(o.Superheat, isNumber) && !slices.ContainsFunc(o.Subcooling, isNumber)
 }
 
 // WaterlineData is what a Waterline is drawn from.
@@ -83,22 +103,20 @@ type WaterlineData struct {
 	Step                  time.Duration
 	SuperBand, SubBand    Band
 	Marks                 []Mark
+	Before                Outline
+	Units                 si.System
 	State                 dewline.SystemState // for the dots of now, where it lies in [From, To)
 }
 
 // NewWaterline draws superheat above and subcooling below the saturation line, to one scale.
 func NewWaterline(d WaterlineData, size Size) Waterline {
 	plot := Box{marginLeft, marginTop, size.Width - marginLeft - 8, size.Height - marginTop - marginBottom}
-	up := roomFor(d.Superheat, d.Subcooling, d.SuperBand, 8, 30)
-	down := roomFor(d.Subcooling, d.Superheat, d.SubBand, 6, 25)
+	up := roomFor(slices.Concat(d.Superheat, d.Before.Superheat), slices.Concat(d.Subcooling, d.Before.Subcooling), d.SuperBand, 8, 30)
+	down := roomFor(slices.Concat(d.Subcooling, d.Before.Subcooling), slices.Concat(d.Superheat, d.Before.Superheat), d.SubBand, 6, 25)
 	above := scale{-down, up, plot.Y + plot.Height, plot.Y}
 	below := scale{-up, down, plot.Y, plot.Y + plot.Height}
 	along := scale{float64(d.From), float64(d.To), plot.X, plot.X + plot.Width}
-	x := make([]float64, len(d.Times))
-	for i, t := range d.Times {
-		// A mean over [t, t+step) belongs to its middle.
-		x[i] = along.at(float64(t) + float64(d.Step.Milliseconds())/2)
-	}
+	x := middles(d.Times, d.Step, along)
 	super, sub := whileRunning(d.Superheat, d.Running), whileRunning(d.Subcooling, d.Running)
 	w := Waterline{
 		Size: size, Plot: plot, Line: above.at(0),
@@ -121,11 +139,46 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 	for _, t := range timeTicks(d.From, d.To, d.Zone, size.Labels) {
 		w.Times = append(w.Times, Tick{along.at(float64(t.at.UnixMilli())), t.label})
 	}
-	for _, k := range ticks(-down, up, int(plot.Height/32)) {
-		w.Kelvins = append(w.Kelvins, Tick{above.at(k), Decimal(math.Abs(k), 0)})
+	kelvin := shownAs("K", d.Units)
+	for _, k := range ticks(kelvin.delta(-down), kelvin.delta(up), int(plot.Height/32)) {
+		w.Kelvins = append(w.Kelvins, Tick{above.at(k / kelvin.Factor), Decimal(math.Abs(k), 0)})
 	}
+	if !d.Before.empty() {
+		earlier := middles(d.Before.Times, d.Step, along)
+		w.Outline = trace(earlier, d.Before.Superheat, above) + trace(earlier, d.Before.Subcooling, below)
+	}
+	w.name(x, super, above, 16, "wet gas, or wrong sensor")
+	w.name(x, sub, below, -8, "flash gas, or wrong sensor")
 	w.now(d, above, below, along)
 	return w
+}
+
+// middles places rows: a mean over [t, t+step) belongs to its middle.
+func middles(times []dewline.Millis, step time.Duration, along scale) []float64 {
+	x := make([]float64, len(times))
+	for i, t := range times {
+		x[i] = along.at(float64(t) + float64(step.Milliseconds())/2)
+	}
+	return x
+}
+
+// name writes beside the lowest of the values below zero what they mean, so many pixels from it.
+func (w *Waterline) name(x, values []float64, y scale, off float64, text string) {
+	lowest := -1
+	for i, v := range values {
+		if v < 0 && (lowest < 0 || v < values[lowest]) {
+			lowest = i
+		}
+	}
+	if lowest < 0 {
+		return
+	}
+	const letter = 6.4
+	n := Name{X: x[lowest] + 4, Y: y.at(values[lowest]) + off, Text: text}
+	if n.X+letter*float64(len(text)) > w.Plot.X+w.Plot.Width {
+		n.End, n.X = true, x[lowest]-4
+	}
+	w.Names = append(w.Names, n)
 }
 
 // whileRunning returns the values of the rows in which the compressor ran for the most part, or in

@@ -111,32 +111,6 @@ var faultWords = map[dewline.Fault]string{
 // FaultWord returns the trade's words for a fault.
 func FaultWord(f dewline.Fault) string { return wordOr(faultWords, f) }
 
-// checks are what a licensed technician looks at first for each fault, each by a way that opens
-// nothing where there is one. Common practice.
-var checks = map[dewline.Fault]string{
-	dewline.Undercharge:       "look for oil at joints and search for a leak before anything is added",
-	dewline.Overcharge:        "compare subcooling with the target on the data plate, then the charge by weight",
-	dewline.Restriction:       "feel for a temperature drop across drier and liquid line; compare the bore with the data plate",
-	dewline.Overfeed:          "see that the valve's bulb is tight and insulated, and the superheat setting against the maker's",
-	dewline.EvaporatorAirflow: "look at filter, blower and coil face; measure the air's temperature drop",
-	dewline.CondenserAirflow:  "look at the coil's face and the fan; measure the air's temperature rise",
-	dewline.NonCondensables:   "after standing, compare head pressure with saturation at the outdoor temperature",
-	dewline.CompressorLeakage: "compare discharge temperature and current with the maker's figures",
-	dewline.ReversingValve:    "compare the temperatures of the valve's suction connections",
-	dewline.DefrostFault:      "look at the coil for ice and at the defrost sensor's place",
-	dewline.SensorFault:       "compare the sensor with a calibrated instrument at the same place",
-	dewline.Communication:     "see that the gateway has power and a connection",
-}
-
-// Check returns what to look at first for a fault of a machine with this metering device, "" where
-// there is nothing to say.
-func Check(f dewline.Fault, metering dewline.Metering) string {
-	if f == dewline.Overfeed && (metering == dewline.FixedOrifice || metering == dewline.Capillary) {
-		return "compare the size on the part with the one that the data plate or the maker's chart calls for"
-	}
-	return checks[f]
-}
-
 var severityWords = map[dewline.Severity]string{
 	dewline.Urgent: "urgent", dewline.Soon: "soon", dewline.Watch: "watch",
 }
@@ -154,7 +128,16 @@ var stateWords = map[dewline.AlertState]string{
 	dewline.AlertDismissed:    "closed",
 }
 
-// StateWord returns the word that people read for where an alert stands.
+// StateWordOf returns the word that people read for where an alert stands. What readings ended is
+// proved; what people ended is closed.
+func StateWordOf(a *dewline.Alert) string {
+	if a.State == dewline.AlertResolved && a.Cleared == 0 {
+		return "closed"
+	}
+	return StateWord(a.State)
+}
+
+// StateWord returns the word that people read for a state of alerts.
 func StateWord(s dewline.AlertState) string { return wordOr(stateWords, s) }
 
 var kindWords = map[dewline.Kind]string{
@@ -195,8 +178,3 @@ func sentenceCase(text string) string {
 	}
 	return text + "."
 }
-
-// Caution stands wherever a page tells a person to do something.
-const Caution = "Findings are estimates from a few sensors: confirm them with calibrated instruments. The circuit is under pressure and " +
-	"the machine holds live voltage and moving parts: work on it is for a licensed technician. The data plate, the maker's instructions " +
-	"and local code stand above anything shown here."

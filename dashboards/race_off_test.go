@@ -1,0 +1,5 @@
+//go:build !race
+
+package dashboards_test
+
+const slower = 1
