@@ -29,17 +29,15 @@ require (
 )
 
 require (
-	codeberg.org/go-fonts/liberation v0.5.0 // indirect
+	codeberg.org/go-fonts/liberation v0.5.0
 	codeberg.org/go-latex/latex v0.2.0 // indirect
-	codeberg.org/go-pdf/fpdf v0.12.0 // indirect
+	codeberg.org/go-pdf/fpdf v0.12.0
 	git.sr.ht/~sbinet/gg v0.7.0 // indirect
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
-	github.com/arran4/golang-ical v0.3.4 // indirect
-	github.com/go-fonts/liberation v0.3.3 // indirect
+	github.com/arran4/golang-ical v0.3.4
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect
-	github.com/ledongthuc/pdf v0.0.0-20260907135840-6c8c28e0e8a0 // indirect
 	golang.org/x/image v0.40.0 // indirect
-	gonum.org/v1/plot v0.17.0 // indirect
+	gonum.org/v1/plot v0.17.0
 )
 
 require (

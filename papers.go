@@ -16,8 +16,9 @@ type Paper struct {
 type Papers interface {
 	// ClosingPack is for the owner after a service call: what was found, done and proved, as PDF.
 	ClosingPack(ctx context.Context, call string, u Units) (Paper, error)
-	// Commissioning is for the installer: what was fitted and how the machine runs, as PDF.
-	Commissioning(ctx context.Context, id SystemID, u Units) (Paper, error)
+	// Commissioning is for the installer: what was fitted and how the machine runs in [from, to), as PDF.
+	// Without a time it is the last two weeks.
+	Commissioning(ctx context.Context, id SystemID, from, to Millis, u Units) (Paper, error)
 	// CallsCSV returns service calls as CSV (RFC 4180), the newest first.
 	CallsCSV(ctx context.Context, f CallFilter) (Paper, error)
 	// CallsJSON returns service calls with their visits and histories as JSON, the newest first.
