@@ -12,7 +12,7 @@ const (
 	// mention is how likely a cause must be to be listed.
 	mention = 0.02
 	// surely is the share of a fault's probability that its likeliest detail must hold to be named.
-	surely = 0.6
+	surely = 0.45
 	// ofPair is the share of a pair's probability that goes to the fault that came first and that has
 	// to be looked at first.
 	ofPair = 0.55

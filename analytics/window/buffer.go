@@ -42,7 +42,10 @@ func (b *Buffer) Add(r Reading) Added {
 	if (b.open && r.At <= b.passed) || (b.newest != 0 && r.At < b.newest-b.Lateness) {
 		return Behind
 	}
-	b.newest = max(b.newest, r.At)
+	if r.Point.Dimension() != dewline.EventText {
+		// An event comes ahead of the readings of its pack, which must not be late for it.
+		b.newest = max(b.newest, r.At)
+	}
 	// Nearly always a reading belongs at the end.
 	i := len(b.pending)
 	for i > b.handed && before(r, b.pending[i-1]) {

@@ -93,3 +93,23 @@ func TestALargeBacklogGivesItsMemoryBack(t *testing.T) {
 		t.Errorf("room for %d readings is kept for one", c)
 	}
 }
+
+// TestAnEventDoesNotHurry: an event is offered ahead of the readings of its pack; they are not late for it.
+func TestAnEventDoesNotHurry(t *testing.T) {
+	b := Buffer{Lateness: 15 * minute}
+	b.Add(Reading{At: 100 * minute, Point: dewline.SuctionTemp})
+	if got := b.Add(Reading{At: 147 * minute, Point: dewline.Serviced}); got != Kept {
+		t.Fatalf("the event is %v, want it kept", got)
+	}
+	b.Pass(b.Watermark(), func(Reading) {})
+	for at := dewline.Millis(105); at <= 150; at += 5 {
+		if got := b.Add(Reading{At: at * minute, Point: dewline.SuctionTemp}); got != Kept {
+			t.Errorf("the reading of minute %d is %v, want it kept", at, got)
+		}
+	}
+	var seen []dewline.Point
+	b.Pass(150*minute, func(r Reading) { seen = append(seen, r.Point) })
+	if len(seen) != 12 || seen[10] != dewline.Serviced {
+		t.Errorf("passed on in the order %v, want the event before the last reading", seen)
+	}
+}
