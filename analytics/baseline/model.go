@@ -194,7 +194,7 @@ func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd floa
 	}
 	x := p.terms(w)
 	base, _ := p.target(k, w)
-	v := 0.0
+	v := p.unseen(k, w)
 	for i := range x {
 		for j := range x {
 			v += x[i] * f.Cov[i][j] * x[j]

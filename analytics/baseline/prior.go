@@ -167,6 +167,19 @@ func (p *Prior) blur(s *dewline.System) {
 	}
 }
 
+// weather is how far the outdoor air strays from its centre in a season, as one standard deviation
+// (common practice).
+const weather = 6.0 // K
+
+// unseen is the variance of a symptom in a window whose outdoor air is not known, though its sensor is fitted.
+func (p *Prior) unseen(k diagnose.Symptom, w *Window) float64 {
+	if w.HasOutdoor {
+		return 0
+	}
+	by := weather * p.mean[k][outdoor]
+	return by * by
+}
+
 // terms are the regressors of a window. A condition that is not known stands at its centre.
 func (p *Prior) terms(w *Window) [NumTerms]float64 {
 	x := [NumTerms]float64{constant: 1}
@@ -231,7 +244,7 @@ func (p *Prior) target(k diagnose.Symptom, w *Window) (value, sd float64) {
 func (p *Prior) Expected(k diagnose.Symptom, w *Window) (mean, sd float64) {
 	x := p.terms(w)
 	mean, base := p.target(k, w)
-	v := base * base
+	v := base*base + p.unseen(k, w)
 	for i := range x {
 		mean += p.mean[k][i] * x[i]
 		v += p.sd[k][i] * p.sd[k][i] * x[i] * x[i]
