@@ -21,6 +21,9 @@ const (
 	highHead = 66.0 // Cel
 	// freezing: the coil of a comfort machine that works below it ices up (its air is moist).
 	freezing = -2.0 // Cel, dew at the suction port
+	// coldest is what such a coil hardly gets down to, however little it is given: below it the reading is
+	// to be doubted first, which takes the sensors two of their spells.
+	coldest = -25.0 // Cel
 	// beyond is how many standard uncertainties a value must lie past a limit.
 	beyond = 2
 	// persist is how long it must hold, counted in steady running.
@@ -47,7 +50,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	at := y.Frame.At
 	need := dewline.Millis(persist.Milliseconds())
 	longest := y.longest()
-	step := func(h *hold, c dewline.Condition, most dewline.Severity, so bool, text func() string) {
+	step := func(h *hold, c dewline.Condition, rests diagnose.Symptom, most dewline.Severity, so bool, text func() string) {
 		change := h.step(at, so, longest, need)
 		if change == opened && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
 			y.glance()
@@ -55,8 +58,8 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		switch {
 		case change == ended:
 			y.lower(e, machineKey, c, at)
-		case h.Open && so && !h.Told && (change == opened || c == dewline.Flooding):
-			if top := &y.Track.Top; change == opened && top.Fault == dewline.SensorFault && top.Probability > 0.5 {
+		case h.Open && so && !h.Told && !y.Watch.misreads(rests):
+			if top := &y.Track.Top; top.Fault == dewline.SensorFault && top.Probability > 0.5 {
 				h.Told = true // the sensor is wrong, and not the machine
 				y.raise(e, sensorPrefix+top.Detail, dewline.SensorDoubt, dewline.Watch, h.Onset, at, text())
 				break
@@ -68,11 +71,11 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 	}
 	risky := false
-	if f.OK(cycle.Superheat) && !y.Watch.hides(0) {
+	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
 		so := v+beyond*u < floodLimit
 		risky = risky || so
-		step(&a.Flood, dewline.Flooding, dewline.Urgent, so, func() string {
+		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
 		})
 	}
@@ -81,21 +84,24 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		so := t-beyond*u > hotDischarge
 		risky = risky || so
 		need = hour
-		step(&a.Hot, dewline.HotDischarge, dewline.Urgent, so, func() string {
+		step(&a.Hot, dewline.HotDischarge, diagnose.DischargeExcess, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("discharge line %.0f °C, above the limit of %.0f °C: oil and valves suffer", t, hotDischarge)
 		})
 	}
-	if f.OK(cycle.CondensingTemp) && !y.Watch.hides(3) {
+	if f.OK(cycle.CondensingTemp) && !y.Watch.hides(diagnose.OverAmbient) {
 		v, u := f.Value[cycle.CondensingTemp], f.U[cycle.CondensingTemp]
 		need = dewline.Millis(persist.Milliseconds())
-		step(&a.Head, dewline.HighHead, dewline.Urgent, v-beyond*u > highHead, func() string {
+		step(&a.Head, dewline.HighHead, diagnose.OverAmbient, dewline.Urgent, v-beyond*u > highHead, func() string {
 			return fmt.Sprintf("condensing at %.1f °C, above %.0f °C", v, highHead)
 		})
 	}
-	if f.OK(cycle.SuctionDewTemp) && y.machine.System.Kind.Comfort() && !y.Watch.hides(2) {
+	if f.OK(cycle.SuctionDewTemp) && y.machine.System.Kind.Comfort() && !y.Watch.hides(diagnose.SuctionDew) {
 		v, u := f.Value[cycle.SuctionDewTemp], f.U[cycle.SuctionDewTemp]
 		need = 2 * hour // a room that is far too warm is pulled down through it
-		step(&a.Ice, dewline.Freezing, dewline.Soon, v+beyond*u < freezing, func() string {
+		if v < coldest {
+			need = 5 * hour
+		}
+		step(&a.Ice, dewline.Freezing, diagnose.SuctionDew, dewline.Soon, v+beyond*u < freezing, func() string {
 			return fmt.Sprintf("the coil works at %.1f °C: its moisture freezes", v)
 		})
 	}

@@ -54,7 +54,7 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			}
 			return
 		}
-		if y.suspectsSensor() && at-t.Since < 44*hour {
+		if (y.suspectsSensor() || y.misled(at)) && at-t.Since < 44*hour {
 			return // first it is to be seen whether it is the sensor
 		}
 		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()

@@ -2,6 +2,7 @@ package analytics
 
 import (
 	"math"
+	"slices"
 	"strings"
 
 	"dewline"
@@ -17,6 +18,7 @@ type watching struct {
 	Doubts  []sensor.Doubt // as of the last hour
 	At      dewline.Millis
 	First   dewline.Millis
+	Misread dewline.Millis // when a sensor was last suspected of values that mean nothing, 0 for never
 }
 
 // depends says which symptoms a point's reading goes into.
@@ -52,6 +54,19 @@ func (w *watching) hides(s diagnose.Symptom) bool {
 	return false
 }
 
+// meaningless says whether a sensor is suspected of values that have nothing to do with what it measures.
+func meaningless(d sensor.Doubt) bool {
+	return d.Kind == sensor.UnitFactor || d.Kind == sensor.Stuck || d.Kind == sensor.FrozenGateway
+}
+
+// misreads says whether a symptom rests on a sensor whose values may mean nothing. Until that is settled, a
+// limit that they pass says nothing of the machine.
+func (w *watching) misreads(s diagnose.Symptom) bool {
+	return slices.ContainsFunc(w.Doubts, func(d sensor.Doubt) bool {
+		return meaningless(d) && (d.Point == 0 || depends(d.Point, s))
+	})
+}
+
 func (w *watching) hidesPoint(p dewline.Point) bool {
 	for i := range w.Doubts {
 		if d := &w.Doubts[i]; d.Sure != 0 && d.Point == p {
@@ -63,6 +78,11 @@ func (w *watching) hidesPoint(p dewline.Point) bool {
 
 // suspectsSensor says whether any sensor is in doubt by itself.
 func (y *system) suspectsSensor() bool { return len(y.Watch.Doubts) > 0 }
+
+// misled says whether windows that are still judged may have been taken while a sensor's values meant nothing.
+func (y *system) misled(at dewline.Millis) bool {
+	return y.Watch.Misread != 0 && at-y.Watch.Misread < dewline.Millis(recentSpan.Milliseconds())
+}
 
 // watch lets the sensors be judged by a frame, and tells of those that are in doubt.
 func (y *system) watch(e *Engine, f *cycle.Features) {
@@ -77,6 +97,9 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 	}
 	w.At = at
 	w.Doubts = w.Sensors.Doubts(w.Doubts[:0])
+	if slices.ContainsFunc(w.Doubts, meaningless) {
+		w.Misread = at
+	}
 	y.neverCame(at)
 	for i := range w.Doubts {
 		d := &w.Doubts[i]
