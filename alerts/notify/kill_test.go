@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -70,6 +71,7 @@ func courierUntilKilled(path string) error {
 	if err != nil {
 		return err
 	}
+	fmt.Println("up")
 	c.Run(ctx)
 	return nil
 }
@@ -82,6 +84,7 @@ type receivers struct {
 	order []string            // ids as they first came
 	open  int                 // connections that are not over
 	kill  func()              // ends the courier now; nil when it is not to be
+	after int                 // how many messages are taken before that
 	t     *testing.T
 }
 
@@ -104,7 +107,7 @@ func (r *receivers) take(id, to, body string) (kill func()) {
 	if known.times++; known.body != body || known.to != to {
 		r.t.Errorf("message %s came again with other words", id)
 	}
-	if r.kill != nil && r.rng.IntN(8) == 0 {
+	if r.after--; r.after == 0 {
 		kill, r.kill = r.kill, nil
 	}
 	return kill
@@ -200,7 +203,7 @@ func (c *countedConn) Close() error {
 // sends by SMTP and HTTP to real servers. No notice is lost; each message comes exactly once, except
 // that one which was taken, and not yet committed when the courier died, comes again under its id.
 func TestKilledWhileSending(t *testing.T) {
-	const kills, contacts, alertsInWave = 12, 12, 3
+	const least, most, contacts, alertsInWave = 12, 60, 12, 3
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 0))
 	r := &receivers{rng: rng, got: map[string]*receipt{}, t: t}
 	mails := startSMTP(t, &smtpServer{accept: r.acceptMail, wrap: func(l net.Listener) net.Listener { return countedListener{l, r} }})
@@ -243,21 +246,27 @@ func TestKilledWhileSending(t *testing.T) {
 		}
 		return n
 	}
-	for range kills {
+	kills := 0
+	for ; kills < least || total() == 0 && kills < most; kills++ {
 		more()
 		child := startCourier(t, path, mails.addr.Port, start)
+		kill := sync.OnceFunc(func() { _ = child.Process.Kill() })
 		r.mu.Lock()
-		r.kill = sync.OnceFunc(func() { _ = child.Process.Kill() })
-		kill := r.kill
+		r.kill, r.after = kill, 1+rng.IntN(6) // at an answer
+		deadline := 5 * time.Second
+		if kills%3 == 0 {
+			r.kill, r.after = nil, 0
+			deadline = time.Duration(20+rng.IntN(400)) * time.Millisecond // at any instruction
+		}
 		r.mu.Unlock()
-		feeding := time.NewTicker(20 * time.Millisecond)
-		deadline := time.AfterFunc(time.Second+time.Duration(rng.IntN(500))*time.Millisecond, kill) // at any instruction
+		end := time.AfterFunc(deadline, kill)
+		feeding, fed := time.NewTicker(20*time.Millisecond), 0
 		dead := make(chan error, 1)
 		go func() { dead <- child.Wait() }()
 		for alive := true; alive; {
 			select {
 			case <-feeding.C:
-				if wave < 6*kills {
+				if fed++; fed < 6 {
 					more()
 				}
 			case err := <-dead:
@@ -268,7 +277,7 @@ func TestKilledWhileSending(t *testing.T) {
 			}
 		}
 		feeding.Stop()
-		deadline.Stop()
+		end.Stop()
 		r.quiet()
 		r.mu.Lock()
 		for id, got := range r.got {
@@ -303,9 +312,16 @@ func startCourier(t *testing.T, path string, port int, start int64) *exec.Cmd {
 	t.Helper()
 	child := exec.Command(os.Args[0])
 	child.Env = append(os.Environ(), killStore+"="+path, fmt.Sprintf("%s=%d", killMail, port), fmt.Sprintf("%s=%d", killStart, start))
-	child.Stdout, child.Stderr = os.Stderr, os.Stderr
+	child.Stderr = os.Stderr
+	out, err := child.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
 	if err := child.Start(); err != nil {
 		t.Fatal(err)
+	}
+	if line, err := bufio.NewReader(out).ReadString('\n'); err != nil || line != "up\n" {
+		t.Fatalf("the courier says %q, %v", line, err)
 	}
 	return child
 }
