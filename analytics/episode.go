@@ -146,7 +146,8 @@ const machineKey = "machine"
 func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 	switch key {
 	case machineKey:
-		if causes := y.Track.Causes; len(causes) > 0 {
+		// A valve that hunts is found by its swing; the means of its windows may well show nothing.
+		if causes := y.Track.Causes; len(causes) > 0 && !(c == dewline.Hunting && causes[0].Fault == dewline.NoFault) {
 			return causes
 		}
 		return usualCauses(c)

@@ -31,25 +31,29 @@ type swings struct {
 	Size    [12]float32
 	N       int32
 
-	// Running moments, for the correlation of a value with the one before: noise has none.
-	Mean, Before, Var, Cov float32
+	// Running moments, for the correlation of a value with the two before it: noise has none.
+	Mean, Var       float32
+	Before, Earlier float32 // the last deviation, and the one before
+	Cov, CovEarlier float32
 }
 
 // smooth is the weight of a new value in the moments.
 const smooth = 0.05
 
-// regular says whether values follow each other as those of a swing do.
-func (s *swings) regular() bool { return s.Cov > 0.4*s.Var }
+// regular says whether values follow each other as those of a swing do: each is near the one before; or, where
+// a swing has but four to six samples, nearer to it than to the earlier one, which lies across the swing.
+func (s *swings) regular() bool { return s.Cov > 0.4*s.Var || s.Cov-s.CovEarlier > 0.6*s.Var }
 
 func (s *swings) step(at dewline.Millis, v, turn float32) {
 	d := v - s.Mean
 	s.Mean += smooth * d
 	s.Var += smooth * (d*d - s.Var)
 	s.Cov += smooth * (d*s.Before - s.Cov)
-	s.Before = d
+	s.CovEarlier += smooth * (d*s.Earlier - s.CovEarlier)
+	s.Before, s.Earlier = d, s.Before
 	switch {
 	case s.Dir == 0:
-		s.Mean, s.Before = v, 0
+		s.Mean, s.Before, s.Earlier = v, 0, 0
 		s.Dir, s.Extreme, s.Last = 1, v, v
 	case float32(s.Dir)*(v-s.Extreme) > 0:
 		s.Extreme = v
