@@ -82,7 +82,7 @@ type dayMean struct {
 // look takes a new window.
 func (y *system) look(e *Engine, w *baseline.Window) {
 	t := &y.Track
-	y.Day.windows++
+	y.Day.Windows++
 	y.prior.Prepare(w)
 	if n := len(t.Recent); n > 0 && w.From-t.Recent[n-1].From < dewline.Millis(apart.Milliseconds()) {
 		return

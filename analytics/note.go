@@ -13,7 +13,7 @@ type today struct {
 	Open    bool
 	Runs    int32
 	Steady  dewline.Millis
-	windows int32
+	Windows int32
 }
 
 // dayOf returns the start of the UTC day of a time.
@@ -45,7 +45,7 @@ func (y *system) note() dewline.DayNote {
 	t := &y.Track
 	n := dewline.DayNote{
 		System: y.id, Day: y.Day.Start, Health: y.health(),
-		Runs: int(y.Day.Runs), RunHours: hours(y.Operate.RunToday), SteadyHours: hours(y.Day.Steady), Windows: int(y.Day.Windows()),
+		Runs: int(y.Day.Runs), RunHours: hours(y.Operate.RunToday), SteadyHours: hours(y.Day.Steady), Windows: int(y.Day.Windows),
 		NoFault: 1, RiskMinutes: math.Round(float64(y.Acute.RiskToday)/60_000*10) / 10,
 	}
 	if t.Evals > 0 {
@@ -80,8 +80,6 @@ func (y *system) note() dewline.DayNote {
 	}
 	return n
 }
-
-func (d *today) Windows() int32 { return d.windows }
 
 func hours(m dewline.Millis) float64 { return math.Round(float64(m)/3600_000*100) / 100 }
 
