@@ -1,0 +1,211 @@
+package analytics
+
+import (
+	"context"
+	"math/rand/v2"
+	"reflect"
+	"testing"
+
+	"dewline"
+	"dewline/analytics/diagnose"
+	"dewline/analytics/sensor"
+)
+
+// leaky is a machine that loses charge at once on the fifteenth day, and is put right on the nineteenth.
+func leaky(days int) *rig {
+	r := newRig("R-32", dewline.TXV, days)
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day >= 14 && day < 18.5 {
+			v[diagnose.Subcooling], v[diagnose.OverAmbient], v[diagnose.LogPower] = -5, -1.4, -0.04
+		}
+		return v
+	}
+	return r
+}
+
+// TestAServiceRestartsLearning: what was learned stands until there is better, the charts begin anew, and what was
+// found ends by the contract's rule.
+func TestAServiceRestartsLearning(t *testing.T) {
+	r := leaky(22)
+	visit := dayAt(18.5)
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.Serviced, At: visit}}
+	out, y := r.run(t)
+	found := onMachine(out)
+	if len(found) < 2 {
+		t.Fatalf("found\n%s\nwant a low charge and its end", told(found))
+	}
+	if f := found[0]; f.Detected < dayAt(14) || f.Detected > dayAt(17) || placeOf(f.Causes, dewline.Undercharge) != 1 {
+		t.Errorf("found %s by %v, want a low charge within three days", clock(f.Detected), f.Causes)
+	}
+	last := found[len(found)-1]
+	if last.Cleared < visit || last.Cleared > visit+3*24*hour {
+		t.Errorf("cleared at %s, want within three days of the visit at %s", clock(last.Cleared), clock(visit))
+	}
+	tr := &y.Track
+	if tr.Visit != visit || tr.Model.Learned() || !tr.Model.Fitted {
+		t.Errorf("visit %s, learned %v, fitted %v: want a model that begins anew and a fit that stands", clock(tr.Visit), tr.Model.Learned(), tr.Model.Fitted)
+	}
+	for i := range tr.Model.Windows {
+		if tr.Model.Windows[i].From < visit {
+			t.Fatalf("a window of %s was learned, before the visit", clock(tr.Model.Windows[i].From))
+		}
+	}
+	if tr.charted() {
+		t.Error("a chart signals after the machine was put right")
+	}
+}
+
+// TestNothingIsLearnedFromAFault: a machine that nobody visits is not taken for healthy, however long it goes on.
+func TestNothingIsLearnedFromAFault(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 40)
+	r.every = 10
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day >= 14 {
+			v[diagnose.Subcooling], v[diagnose.OverAmbient], v[diagnose.LogPower] = -5, -1.4, -0.04
+		}
+		return v
+	}
+	out, y := r.run(t)
+	for i := range y.Track.Model.Windows {
+		if w := &y.Track.Model.Windows[i]; w.From >= dayAt(14.1) {
+			t.Fatalf("a window of day %.1f was learned, with a subcooling of %.1f K", w.From.Sub(epoch).Hours()/24, w.Y[diagnose.Subcooling])
+		}
+	}
+	if d := out.Diary[39]; d.NoFault > 0.5 || len(d.Causes) == 0 || d.Causes[0].Fault != dewline.Undercharge {
+		t.Errorf("after four weeks of it: %v", d.Causes)
+	}
+}
+
+// TestAFaultFromTheFirstDayIsCalled, though there is nothing to compare with but what is usual.
+func TestAFaultFromTheFirstDayIsCalled(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 6)
+	r.off = func(float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.Subcooling: 10, diagnose.OverAmbient: 6.5, diagnose.LogPower: 0.13}
+	}
+	out, _ := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 || found[0].Detected > dayAt(2) || placeOf(found[0].Causes, dewline.Overcharge) != 1 {
+		t.Errorf("found\n%s\nwant too much charge within two days", told(found))
+	}
+}
+
+// TestAReplacedSensorIsBelieved: the doubt goes with the sensor.
+func TestAReplacedSensorIsBelieved(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 8)
+	last := 0.0
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			if s := &all[i]; s.Point == dewline.LiquidTemp && s.At >= dayAt(2) && s.At < dayAt(5) {
+				s.Value = last
+			} else if s.Point == dewline.LiquidTemp {
+				last = s.Value
+			}
+		}
+		return all
+	}
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.SensorReplaced, At: dayAt(5), Note: dewline.LiquidTemp.String()}}
+	out, y := r.run(t)
+	found := findingsOf(out, dewline.SensorDoubt)
+	if len(found) != 2 || found[0].Key != "sensor:liquid_temp" || found[0].Causes[0].Detail != "liquid_temp" {
+		t.Fatalf("found\n%s\nwant a doubt about the liquid line's clamp, and its end", told(out.Findings))
+	}
+	if c := found[1].Cleared; c < dayAt(5) || c > dayAt(5)+2*hour {
+		t.Errorf("cleared at %s, want with the new sensor at %s", clock(c), clock(dayAt(5)))
+	}
+	if len(y.Watch.Doubts) != 0 || len(onMachine(out)) != 0 {
+		t.Errorf("doubts %v, machine\n%s", y.Watch.Doubts, told(onMachine(out)))
+	}
+}
+
+// TestADoubtedSensorHidesWhatRestsOnIt: and nothing else.
+func TestADoubtedSensorHidesWhatRestsOnIt(t *testing.T) {
+	w := watching{Doubts: []sensor.Doubt{{Point: dewline.LiquidTemp, Sure: 1}, {Point: dewline.SuctionTemp}}}
+	for s := range diagnose.NumSymptoms {
+		if got, want := w.hides(s), s == diagnose.Subcooling; got != want {
+			t.Errorf("%s: hidden %v, want %v", s, got, want)
+		}
+	}
+}
+
+// TestResumeWithAModel: saved at any moment of weeks in which a machine was learned, leaked and was put right, an
+// engine goes on as if nothing had been: the same findings and the same diary.
+func TestResumeWithAModel(t *testing.T) {
+	r := leaky(22)
+	r.every = 10
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.Serviced, At: dayAt(18.5)}}
+	all := r.story(t)
+	events := eventsOf(r.events)
+	want, y := r.run(t)
+	if y.Track.Model.Fits[0].N == 0 || len(onMachine(want)) < 2 || len(want.Diary) != 22 {
+		t.Fatalf("the story shows too little: %d findings, %d days", len(want.Findings), len(want.Diary))
+	}
+	rng := rand.New(rand.NewPCG(31, 4))
+	for round := range 5 {
+		saveAt := len(all)/3 + rng.IntN(len(all)*2/3)
+		dieAt := saveAt + rng.IntN(len(all)-saveAt)
+		e := newTestEngine(t, r.fleet())
+		e.Offer(nil, r.events...)
+		e.Offer(all[:saveAt])
+		var out Output
+		states, err := e.Checkpoint(&out, []dewline.SystemID{rigID})
+		if err != nil {
+			t.Fatal(err)
+		}
+		findings, diary := out.Findings, out.Diary
+		e = newTestEngine(t, r.fleet())
+		if err := e.Resume(t.Context(), newMemoryStore(all[:dieAt]), events, states, nil); err != nil {
+			t.Fatal(err)
+		}
+		e.Offer(all[dieAt:])
+		e.Finish()
+		e.Drain(&out)
+		findings, diary = append(findings, out.Findings...), append(diary, out.Diary...)
+		if got := told(findings); got != told(want.Findings) {
+			t.Fatalf("round %d, saved at %s, died at %s: got\n%swant\n%s", round, clock(all[saveAt].At), clock(all[dieAt].At), got, told(want.Findings))
+		}
+		for i := range want.Diary {
+			if !reflect.DeepEqual(diary[i], want.Diary[i]) {
+				t.Fatalf("round %d, saved at %s: day %d reads\n%+v\nwant\n%+v", round, clock(all[saveAt].At), i, diary[i], want.Diary[i])
+			}
+		}
+	}
+}
+
+// TestAllStateIsSaved: encoding/gob passes over unexported fields without a word.
+func TestAllStateIsSaved(t *testing.T) {
+	var walk func(name string, of reflect.Type)
+	seen := map[reflect.Type]bool{reflect.TypeFor[sensor.Watch](): true} // its other fields are made anew, as its own tests say
+	walk = func(name string, of reflect.Type) {
+		if seen[of] {
+			return
+		}
+		seen[of] = true
+		switch of.Kind() {
+		case reflect.Struct:
+			for i := range of.NumField() {
+				f := of.Field(i)
+				if !f.IsExported() && !f.Anonymous {
+					t.Errorf("%s.%s is not saved", name, f.Name)
+				}
+				walk(name+"."+f.Name, f.Type)
+			}
+		case reflect.Array, reflect.Slice, reflect.Pointer:
+			walk(name, of.Elem())
+		}
+	}
+	walk("memory", reflect.TypeFor[memory]())
+}
+
+// eventsOf is a dewline.Events in memory.
+type eventsOf []dewline.Event
+
+func (l eventsOf) RecordEvents(context.Context, []dewline.Event) error { return nil }
+
+func (l eventsOf) EventsOf(_ context.Context, id dewline.SystemID, from, to dewline.Millis) (list []dewline.Event, err error) {
+	for _, v := range l {
+		if v.System == id && v.At >= from && v.At < to {
+			list = append(list, v)
+		}
+	}
+	return list, nil
+}
