@@ -46,6 +46,9 @@ type Options struct {
 	Contacts dewline.ContactBook   // who hears of alerts
 	Messages api.Notices           // what they were told, of a dewline.Outbox
 	Courier  api.Courier           // sends tests
+	Ledger   dewline.Ledger        // refrigerant records
+	Papers   dewline.Papers        // documents
+	Calendar dewline.Calendar      // feeds of service calls
 	Events   Events                // a dewline.Events
 	Checks   func() []Check        // for /readyz and the pages; the service is ready when all are OK
 	Metrics  prometheus.Gatherer   // for /metrics

@@ -65,6 +65,7 @@ type service struct {
 	webAddr    net.Addr
 	control    *control
 	desks      desks
+	records    paperwork
 	courier    *notify.Courier
 
 	starting atomic.Pointer[step]
@@ -130,6 +131,9 @@ func (s *service) open(ctx context.Context) error {
 		return err
 	}
 	s.openDesks()
+	if err := s.openRecords(); err != nil {
+		return err
+	}
 	if err := s.openCourier(); err != nil {
 		return err
 	}

@@ -52,6 +52,10 @@ type settings struct {
 	Topic string `yaml:"topic"`
 	// Notify says how people are told of alerts.
 	Notify notifySettings `yaml:"notify"`
+	// Company is the service company, as papers name it.
+	Company string `yaml:"company"`
+	// Refrigerant says how leak rates are judged.
+	Refrigerant refrigerantSettings `yaml:"refrigerant"`
 }
 
 // readSettings reads a settings file strictly; an empty path is all defaults.

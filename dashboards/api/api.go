@@ -43,6 +43,9 @@ type Options struct {
 	Contacts dewline.ContactBook // nil: nobody can be entered who hears of alerts
 	Notices  Notices             // nil: nobody is told
 	Courier  Courier             // nil: nothing is sent
+	Ledger   dewline.Ledger      // nil: there are no refrigerant records
+	Papers   dewline.Papers      // nil: no documents are made
+	Calendar dewline.Calendar    // nil: there are no calendars
 	Now      func() time.Time
 	Log      *slog.Logger
 }
@@ -73,6 +76,7 @@ func Mount(router chi.Router, options Options) error {
 	h.registerVisits(api)
 	h.registerPeople(api)
 	h.registerNotices(api)
+	h.registerRecords(api)
 	document, err := json.Marshal(api.OpenAPI())
 	if err != nil {
 		return fmt.Errorf("describe the API: %w", err)
