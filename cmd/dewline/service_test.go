@@ -156,7 +156,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 		return err == nil && waiting == 0
 	})
 
-	code, body := fetch(t, s, "/")
+	code, body := fetch(t, s, "/fleet")
 	if code != http.StatusOK || !strings.Contains(string(body), "hall") {
 		t.Errorf("the page answers %d without the hall", code)
 	}

@@ -26,7 +26,7 @@ sites:
       - id: hall
         kind: split_ac
         refrigerant: R-410A
-        metering: fixed_orifice
+        metering: txv
         gateway: gw
         points: &p
           suction_pressure: {accuracy: 8 kPa}
