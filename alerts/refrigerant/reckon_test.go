@@ -239,6 +239,16 @@ func TestQuarterlyInspectionsAndChronicLeaker(t *testing.T) {
 	}
 }
 
+// TestAtTheTrigger: a rate that is the trigger does not exceed it (82.157 asks for repair above it).
+func TestAtTheTrigger(t *testing.T) {
+	for lb, over := range map[float64]bool{6: false, 6.01: true} { // of 60 lb after a year: 10 %
+		r := latest(t, reckon(appliance(si.FromPounds(60), dewline.Packaged), "2031-06-02", pounds("2030-06-01", 1), pounds("2031-06-01", lb)))
+		if got := len(r.Over) > 0; got != over {
+			t.Errorf("%g of 60 lb: over %v, %+v", lb, got, r.Annualizing)
+		}
+	}
+}
+
 func TestExclusionsAndVoids(t *testing.T) {
 	a := appliance(30, dewline.WalkInCooler)
 	first, second, third := added("2031-01-01", 20), added("2031-03-01", 5), added("2031-06-01", 3)
