@@ -146,9 +146,9 @@ func (k *reckoning) charge(at dewline.Millis) (sum si.Kilogram, by dewline.Charg
 	return sum, by, note
 }
 
-// grams is the finest that a sum of weights is worth: sums of decimals differ in their last bits, and
-// what came out and went in again must be nothing at all.
-func grams(m si.Kilogram) si.Kilogram { return si.Kilogram(math.Round(float64(m)*1e4) / 1e4) }
+// settled takes away what adding decimals leaves in the last bits: what came out and went in again must
+// be nothing at all. It is far finer than a scale, lest pounds that were weighed become other pounds.
+func settled(m si.Kilogram) si.Kilogram { return si.Kilogram(math.Round(float64(m)*1e9) / 1e9) }
 
 // additions joins the weighings of each visit, oldest first.
 func (k *reckoning) additions() []dewline.Addition {
@@ -178,8 +178,8 @@ func (k *reckoning) additions() []dewline.Addition {
 	}
 	for i := range list {
 		a := &list[i]
-		a.Charged, a.Recovered = grams(a.Charged), grams(a.Recovered)
-		a.Net = grams(a.Charged - a.Recovered)
+		a.Charged, a.Recovered = settled(a.Charged), settled(a.Recovered)
+		a.Net = settled(a.Charged - a.Recovered)
 		k.exclude(a)
 		if a.Refrigerant != k.account.Refrigerant {
 			k.remark("%s: %s was moved, and the appliance holds %s", a.Day, a.Refrigerant, k.account.Refrigerant)

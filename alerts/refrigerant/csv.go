@@ -2,6 +2,7 @@ package refrigerant
 
 import (
 	"context"
+	"math"
 	"time"
 
 	"dewline"
@@ -61,7 +62,7 @@ func mass(m si.Kilogram) export.Cell {
 	if m == 0 {
 		return export.Cell{}
 	}
-	return export.Number(float64(grams(m)), -1)
+	return export.Number(math.Round(float64(m)*1e4)/1e4, -1) // a tenth of a gram, finer than a scale
 }
 
 func percent(f dewline.LeakFigure) export.Cell {

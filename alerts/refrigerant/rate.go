@@ -93,7 +93,7 @@ func (k *reckoning) rolling(i int, charge si.Kilogram) dewline.LeakFigure {
 			f.Added += b.Net
 		}
 	}
-	f.Added = grams(f.Added)
+	f.Added = settled(f.Added)
 	if charge <= 0 {
 		f.Missing = noCharge
 		return f
