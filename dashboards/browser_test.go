@@ -22,6 +22,7 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"dewline"
 	"dewline/dashboards"
 	"dewline/dashboards/pagebook"
 )
@@ -264,20 +265,32 @@ func bookPages(t *testing.T) []bookPage {
 	arrivingBase := serve(t, arriving)
 	emptyBase := serve(t, optionsFor(pagebook.Empty(noon)))
 	crowdBase := serve(t, optionsFor(pagebook.Crowd(noon, 20_000)))
+	worked := pagebook.Town(noon)
+	working := optionsFor(worked)
+	hands := &desk{book: worked}
+	working.Desk, working.Service = hands, hands
+	workBase := serve(t, working)
 	return []bookPage{
-		{"today", base, "/", false, everywhere},
+		{"today", workBase, "/", false, everywhere},
+		{"fleet", base, "/fleet", false, once},
 		{"urgent", base, "/systems/quay-library/hall-ac?window=7d", true, everywhere},
 		{"below-zero", base, "/systems/cold-store/ice-room?window=7d", true, once},
+		{"doubtful", base, "/systems/cold-store/shop-case", true, once},
+		{"silent", base, "/systems/clinic/ward-hp", true, once},
+		{"today-read-only", base, "/?severity=urgent", false, once},
+		{"fleet-by-fault", base, "/fleet?by=fault", false, forPictures},
 		{"well", base, "/systems/quay-library/archive-ac", true, forPictures},
 		{"drifting", base, "/systems/quay-library/roof-north?window=30d", true, forPictures},
-		{"doubtful", base, "/systems/cold-store/shop-case", true, forPictures},
 		{"transcritical", base, "/systems/cold-store/blast-freezer", true, forPictures},
-		{"silent", base, "/systems/clinic/ward-hp", true, once},
 		{"learning", base, "/systems/clinic/lab-ac", true, forPictures},
+		{"under-repair", base, "/systems/clinic/server-ac?window=7d", true, forPictures},
+		{"being-proved", base, "/systems/clinic/kitchen-ac?window=7d", true, forPictures},
+		{"proved", base, "/systems/clinic/office-ac?window=30d", true, forPictures},
 		{"unheard", base, "/systems/clinic/new-ac", false, forPictures},
-		{"arriving", arrivingBase, "/", false, once},
+		{"arriving", arrivingBase, "/fleet", false, once},
 		{"empty", emptyBase, "/", false, once},
 		{"crowd", crowdBase, "/?page=3", false, forPictures},
+		{"crowd-fleet", crowdBase, "/fleet?page=3", false, forPictures},
 	}
 }
 
@@ -369,7 +382,7 @@ func TestTasksInBrowser(t *testing.T) {
 		}
 		base := serve(t, o)
 		ctx, w := newTab(t, parent)
-		open(t, ctx, base+"/")
+		open(t, ctx, base+"/fleet")
 		w.wait(t, ctx, `document.querySelector("#progress").textContent.includes("100 of 1")`)
 		done.Store(700)
 		w.wait(t, ctx, `document.querySelector("#progress").textContent.includes("700 of 1")`)
@@ -386,7 +399,7 @@ func TestTasksInBrowser(t *testing.T) {
 	t.Run("the list is filtered by keyboard alone", func(t *testing.T) {
 		base := serve(t, optionsFor(pagebook.Town(noon)))
 		ctx, w := newTab(t, parent)
-		open(t, ctx, base+"/")
+		open(t, ctx, base+"/fleet")
 		if err := chromedp.Do(ctx, chromedp.KeyEvent("\t"), chromedp.KeyEvent("\t")); err != nil {
 			t.Fatal(err)
 		}
@@ -408,6 +421,109 @@ func TestTasksInBrowser(t *testing.T) {
 		}
 		w.check(t, base)
 	})
+}
+
+// TestDeskInBrowser is the dispatcher's morning, without a mouse.
+func TestDeskInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	town := pagebook.Town(noon)
+	d := &desk{book: town}
+	o := optionsFor(town)
+	o.Desk, o.Service = d, d
+	var moves atomic.Int64 // the clock, so that what is kept for a moment is made anew
+	o.Now = func() time.Time { return noon.Add(time.Duration(moves.Load()) * 2 * time.Second) }
+	base := serve(t, o)
+	ctx, w := newTab(t, parent)
+	open(t, ctx, base+"/")
+	press := func(keys string) {
+		t.Helper()
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(keys)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	focused := func() string {
+		return evaluate[string](t, ctx, `document.activeElement.closest(".alert")?.dataset.id || document.activeElement.name || ""`)
+	}
+	flooding, drifting := alertIDs(town, dewline.Flooding)[0], alertIDs(town, dewline.ChargeDrift)[0]
+
+	press("j")
+	if focused() != flooding {
+		t.Fatalf("j leads to %q, not to the most pressing alert", focused())
+	}
+	if outline := evaluate[string](t, ctx, `getComputedStyle(document.activeElement).outlineStyle`); outline == "none" {
+		t.Error("the focus is invisible")
+	}
+	press("j")
+	if focused() != drifting {
+		t.Errorf("j leads on to %q", focused())
+	}
+	press("k")
+
+	press("?")
+	w.wait(t, ctx, `document.querySelector("#keys").open`)
+	picture(t, ctx, "keys")
+	axe(t, ctx)
+	press("\r") // the dialog's only button has the focus, or its checkbox
+	evaluate[bool](t, ctx, `document.querySelector("#keys").close(), true`)
+
+	// An alert that has just been found waits behind a line, and the list stays where it is.
+	before := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`)
+	town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
+	town.End(drifting)
+	moves.Add(1)
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-follow")), true`)
+	w.wait(t, ctx, `document.querySelector("#news").textContent === "1 new alert"`)
+	if after := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`); after != before {
+		t.Error("the list moved under the hand")
+	}
+	if gone := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert.gone")].map(r => r.dataset.id).join()`); gone != drifting {
+		t.Errorf("what has ended is %q", gone)
+	}
+	picture(t, ctx, "new-rows-wait")
+
+	// Acknowledging asks for the name once.
+	evaluate[bool](t, ctx, `document.querySelector(".alert .who").focus(), true`)
+	press("a")
+	if focused() != "by" {
+		t.Fatalf("without a name the focus goes to %q", focused())
+	}
+	// The tool sends the letter once more where a keyboard would not, whose key press was taken.
+	evaluate[bool](t, ctx, `document.activeElement.value = "", true`)
+	loaded := chromedp.Events(ctx, cdppage.LoadEventFired)
+	press("Ana Prumo")
+	if err := chromedp.Do(ctx, chromedp.Click(chromedp.CSS(`button[value="acknowledge"]`))); err != nil {
+		t.Fatal(err)
+	}
+	for range loaded {
+		break
+	}
+	if act := d.done(flooding); act.Do != dewline.Acknowledge || act.By != "Ana Prumo" {
+		t.Errorf("done: %+v", act)
+	}
+	if all := evaluate[string](t, ctx, `document.querySelector("#work").elements.by.value + " " + document.querySelectorAll(".alert").length`); all != "Ana Prumo 7" {
+		t.Errorf("afterwards the name and the number of rows are %q", all)
+	}
+
+	// Keys can be put off, for those whose speech or hands would press them by accident (WCAG 2.1.4).
+	evaluate[bool](t, ctx, `document.querySelector("#keys-on").click(), true`)
+	press("j")
+	if at := evaluate[string](t, ctx, `document.activeElement.tagName`); at != "BODY" {
+		t.Errorf("keys are off, and j leads to %s", at)
+	}
+	evaluate[bool](t, ctx, `document.querySelector("#keys-on").click(), true`)
+	press("j")
+	loaded = chromedp.Events(ctx, cdppage.LoadEventFired)
+	press("\r")
+	for range loaded {
+		break
+	}
+	if at := evaluate[string](t, ctx, `location.pathname`); !strings.HasPrefix(at, "/systems/") {
+		t.Errorf("Enter leads to %s", at)
+	}
+	w.check(t, base)
 }
 
 // follow clicks a link and waits for its page.

@@ -1,10 +1,11 @@
 // Package dashboards serves what people and programs see of Dewline over HTTP: the pages, the API
 // of the outer contract, the health of the service and its metrics.
 //
-// It reads through interfaces of the root package and through those of [Options], and writes
-// nothing: what a machine did is for the store to know, what is wrong with it was settled by
-// analytics, and the life of an alert belongs to alerts. It computes no properties and judges no
-// machine. It opens no socket either: [New] returns a handler that cmd serves.
+// It reads through interfaces of the root package and through those of [Options], and keeps nothing:
+// what a machine did is for the store to know, what is wrong with it was settled by analytics, and the
+// life of an alert belongs to alerts. What people do on a page goes to the desks of [Options], which
+// decide whether it may be done. It judges no machine; of refrigerants it only draws the dome and the
+// running cycle. It opens no socket either: [New] returns a handler that cmd serves.
 //
 // Pages are rendered on the server and need no script. Where the npm parts are built in (see
 // package.json) they also follow what happens and let people look into the charts; without them

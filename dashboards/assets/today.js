@@ -70,7 +70,11 @@
       const next = now.get(row.id);
       now.delete(row.id);
       row.classList.toggle("gone", !next);
-      if (!next) continue;
+      if (!next) {
+        row.querySelector(".alert-head").textContent = "over";
+        if (pick(row)) { pick(row).checked = false; pick(row).disabled = true; tell(); }
+        continue;
+      }
       row.dataset.health = next.dataset.health;
       for (const part of [".alert-head", ".alert-say", ".pic"]) {
         const a = row.querySelector(part), b = next.querySelector(part);

@@ -120,7 +120,7 @@ type frame struct {
 	running                    bool
 	suction, high              float64 // Pa, absolute; NaN unknown
 	superheat, subcooling      float64 // K; NaN unknown
-	outdoor                    float64 // Cel
+	outdoor, liquid            float64 // Cel
 	dew, bubble, condensingTop float64 // Cel
 }
 
@@ -129,6 +129,14 @@ func noise(id dewline.SystemID, at dewline.Millis, salt string) float64 {
 	h := fnv.New32a()
 	h.Write(append(strconv.AppendInt([]byte(id), int64(at)/60_000, 10), salt...))
 	return float64(h.Sum32()%2001)/1000 - 1
+}
+
+// A machine of the book runs 26 minutes and stands still for 14.
+const runMinutes, cycleMinutes = 26, 40
+
+// minute returns how many minutes of its cycle have gone by.
+func (b *Book) minute(s *dewline.System, at dewline.Millis) int {
+	return (at.Time().Minute() + int(noise(s.ID, 0, "phase")*30) + 60) % cycleMinutes
 }
 
 // at returns what a machine did at a time, false where nothing arrived.
@@ -144,10 +152,10 @@ func (b *Book) at(s *dewline.System, at dewline.Millis) (frame, bool) {
 	}
 	hour := float64(at.Time().Hour()) + float64(at.Time().Minute())/60
 	f := frame{outdoor: 22 + 6*math.Sin((hour-9)/24*2*math.Pi) + 0.3*noise(s.ID, at, "out")}
-	minute := (at.Time().Minute() + int(noise(s.ID, 0, "phase")*30) + 60) % 40
-	f.running = minute < 26 || story == flooding || story == starving
+	minute := b.minute(s, at)
+	f.running = minute < runMinutes || story == flooding || story == starving
 	if story == standing {
-		f.running = ago > 5*time.Hour && minute < 26
+		f.running = ago > 5*time.Hour && minute < runMinutes
 	}
 	if s.ID.System() == "archive-ac" || story == losingCharge {
 		f.running = f.running && (hour > 7 && hour < 21)
@@ -196,6 +204,10 @@ func (b *Book) at(s *dewline.System, at dewline.Millis) (frame, bool) {
 	if story == transcritical {
 		f.subcooling = math.NaN()
 	}
+	f.liquid = f.bubble - f.subcooling
+	if story == transcritical && f.running {
+		f.liquid = f.outdoor + 5
+	}
 	return f, true
 }
 
@@ -243,7 +255,7 @@ func (f frame) value(quantity string) float64 {
 	case "suction_temp":
 		return f.dew + f.superheat
 	case "liquid_temp":
-		return f.bubble - f.subcooling
+		return f.liquid
 	case "discharge_temp":
 		return f.condensingTop + 24
 	case "outdoor_air_temp":
@@ -304,6 +316,9 @@ func (b *Book) state(id dewline.SystemID) (dewline.SystemState, bool) {
 	}
 	if f.running {
 		state.SteadyMinutes = 52
+		if since := b.minute(s, at); since < runMinutes && b.stories[id] != flooding && b.stories[id] != starving {
+			state.SteadyMinutes = float64(since)
+		}
 	}
 	for _, d := range dewline.DerivedValues() {
 		e := dewline.Estimate{Value: f.value(string(d)), Uncertainty: uncertainties[d]}

@@ -422,11 +422,11 @@ func cyclePaths(corners []Corner, at func(h, p float64) (float64, float64)) (who
 
 // place sets the corners' names beside them, away from the cycle.
 func (d *PHDiagram) place(corners []Corner, at func(h, p float64) (float64, float64)) {
-	const letter = 6.2
+	const letter, line = 6.2, 15.0
 	for i, c := range corners {
 		x, y := at(c.Enthalpy, c.Pressure)
 		k := DrawnCorner{X: x, Y: y, TextX: x + 7, TextY: y - 7, Name: c.Name, Open: c.Open != ""}
-		if c.Open != "" {
+		if c.Open != "" && i != 3 { // what enters the evaporator is as little known as the liquid, which says why
 			k.Name += ": " + openWord(c)
 		}
 		if i == 0 || i == 3 { // under the lower side
@@ -439,8 +439,31 @@ func (d *PHDiagram) place(corners []Corner, at func(h, p float64) (float64, floa
 				k.TextX = d.Plot.X + width
 			}
 		}
+		away := -line
+		if k.TextY > y {
+			away = line
+		}
+		for d.covers(k, letter, line) {
+			k.TextY += away
+		}
 		d.Corners = append(d.Corners, k)
 	}
+}
+
+// covers says whether a corner's name would lie on another one's.
+func (d *PHDiagram) covers(k DrawnCorner, letter, line float64) bool {
+	span := func(c DrawnCorner) (left, right float64) {
+		width := letter * float64(len([]rune(c.Name)))
+		if c.End {
+			return c.TextX - width, c.TextX
+		}
+		return c.TextX, c.TextX + width
+	}
+	left, right := span(k)
+	return slices.ContainsFunc(d.Corners, func(o DrawnCorner) bool {
+		l, r := span(o)
+		return left < r+4 && l < right+4 && math.Abs(o.TextY-k.TextY) < line-0.5
+	})
 }
 
 // openWord names an open corner in the drawing; the table says it in full.

@@ -7,6 +7,8 @@
 // templates of package dashboards do that. It judges no machine either: what is wrong was settled
 // by analytics, and how grave it is stands in the alert.
 //
+// Everything comes in in the units of the API and goes out in those of a [Reader].
+//
 // # The waterline
 //
 // Superheat stands above the saturation line and subcooling hangs below it, in kelvin, to one

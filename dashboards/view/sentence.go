@@ -48,8 +48,9 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 	if a.State != dewline.AlertOpen {
 		line.State = StateWordOf(a)
 	}
-	if sys != nil {
-		line.Importance, line.Bring = importanceWord(sys), Bring(a, sys, r.Units)
+	line.Importance = importanceWord(sys)
+	if !line.Ended {
+		line.Bring = Bring(a, sys, r.Units)
 	}
 	causes := likelyCauses(a)
 	zone := time.UTC

@@ -82,7 +82,7 @@ func (b Band) In(u si.System) string {
 // Sentences that come from analytics carry their numbers in SI. numberInText finds those that have
 // a unit, uncertainAfter the uncertainty in brackets that follows one and shares its unit.
 var (
-	numberInText   = regexp.MustCompile(`([+\x{2212}-]?)(\d+(?:\.\d+)?)([ \x{00a0}])(K|°C|kPa|Pa|kg|kW|mm)([^\pL\pN]|$)`)
+	numberInText   = regexp.MustCompile(`([+\x{2212}-]?)(\d+(?:\.\d+)?)([ \x{00a0}])(K|°C|kPa|Pa|kg|kW|mm|%)([^\pL\pN]|$)`)
 	uncertainAfter = regexp.MustCompile(`\(±(\d+(?:\.\d+)?)\)`)
 )
 
@@ -104,6 +104,11 @@ func InUnits(text string, u si.System) string {
 		case number != nil && (bracket == nil || number[0] < bracket[0]):
 			out.WriteString(text[:number[0]])
 			unit := text[number[8]:number[9]]
+			if unit == "%" { // stays as it is, and so does the uncertainty that follows it
+				out.WriteString(text[number[0]:number[9]])
+				last, text = scaleTo{Factor: 1}, text[number[9]:]
+				continue
+			}
 			v, _ := strconv.ParseFloat(text[number[4]:number[5]], 64)
 			sign := text[number[2]:number[3]]
 			if sign == "-" || sign == "\u2212" {
