@@ -55,8 +55,8 @@ const (
 	between = 2
 )
 
-// rain is how much a wet condenser moves the symptoms of a healthy machine, as one standard deviation
-// (common practice), and rainy how often a view falls into it.
+// rain is how much less a wet condenser makes the symptoms of a healthy machine, as the scale of a half-normal
+// distribution (common practice), and rainy how often a view falls into it.
 var rain = Vector{OverAmbient: 3, LogPower: 0.06, Subcooling: 0.3}
 
 const rainy = 0.1
@@ -81,9 +81,9 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 	// Rain and wind on the condenser are no fault: for hours it condenses lower, with less power.
 	var wet Matrix
 	wet.AddOuter(&rain, 1)
-	none0 += rainy * (math.Exp(absolute.logLikelihood(&none, &wet)-start0) - 1)
+	none0 += rainy * (math.Exp(absolute.logLikelihood(&none, &wet)-start0)*absolute.below(&rain) - 1)
 	if learned != nil {
-		none0 += rainy * (math.Exp(learned.logLikelihood(&none, &wet)-later0) - 1)
+		none0 += rainy * (math.Exp(learned.logLikelihood(&none, &wet)-later0)*learned.below(&rain) - 1)
 	}
 	none0 = max(none0, 0.5)
 	if sit.Beyond {
@@ -218,6 +218,20 @@ func (l *Level) toward(to *Level, x float64) Level {
 		out.SD[s] = l.SD[s] + x*(to.SD[s]-l.SD[s])
 	}
 	return out
+}
+
+// below returns by how much likelier a residual gets by a shift along d when the shift can only be downward: twice
+// the share of its posterior below zero, where it is normal with standard deviation 1 beforehand. The covariance
+// is taken as diagonal.
+func (r *Residual) below(d *Vector) float64 {
+	num, den := 0.0, 1.0
+	for s := range d {
+		if r.Has[s] && r.Cov[s][s] > 0 {
+			num += d[s] * r.Mean[s] / r.Cov[s][s]
+			den += d[s] * d[s] / r.Cov[s][s]
+		}
+	}
+	return math.Erfc(num / math.Sqrt(2*den))
 }
 
 // along returns the size of an error in one direction that explains a residual best, by weighted
