@@ -88,6 +88,10 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 		return
 	}
 	y.forget(w.From)
+	if w.HasOutdoor && t.Model.Blind() { // the outdoor sensor has come
+		t.Model.Reset(false)
+		clear(t.Charts[:])
+	}
 	if t.Recent == nil {
 		t.Recent = make([]baseline.Window, 0, maxRecent)
 	}
@@ -99,7 +103,7 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 // forget drops what is too old to be recent, and learns from it if nothing speaks against it.
 func (y *system) forget(at dewline.Millis) {
 	t := &y.Track
-	healthy := y.healthy()
+	healthy := y.healthy() && !y.misled(at)
 	for int(t.Kept) < len(t.Recent) && at-t.Recent[t.Kept].From >= dewline.Millis(learnAfter.Milliseconds()) {
 		if healthy && t.Recent[t.Kept].From > t.Visit {
 			t.Model.Add(y.prior, &t.Recent[t.Kept])

@@ -56,7 +56,7 @@ func (w *watching) hides(s diagnose.Symptom) bool {
 
 // meaningless says whether a sensor is suspected of values that have nothing to do with what it measures.
 func meaningless(d sensor.Doubt) bool {
-	return d.Kind == sensor.UnitFactor || d.Kind == sensor.Stuck || d.Kind == sensor.FrozenGateway
+	return d.Kind == sensor.Open || d.Kind == sensor.UnitFactor || d.Kind == sensor.Stuck || d.Kind == sensor.FrozenGateway
 }
 
 // misreads says whether a symptom rests on a sensor whose values may mean nothing. Until that is settled, a

@@ -55,8 +55,15 @@ func (m *Model) Learned() bool {
 // Full says whether the first learning is over.
 func (m *Model) Full() bool { return len(m.Days) >= fullDays }
 
+// Blind says whether the windows are without the outdoor air, which drives more than anything else: what was
+// learned of them says nothing of a window that has it.
+func (m *Model) Blind() bool { return len(m.Windows) > 0 && !m.Windows[0].HasOutdoor }
+
 // Add takes a window of a healthy machine and says whether it was kept.
 func (m *Model) Add(p *Prior, w *Window) bool {
+	if len(m.Windows) > 0 && !m.Blind() && !w.HasOutdoor {
+		return false // windows with and without the outdoor air make no one model
+	}
 	day := w.Day()
 	if day != m.LastDay {
 		m.LastDay, m.OnDay = day, 0
