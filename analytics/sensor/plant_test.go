@@ -29,7 +29,6 @@ type site struct {
 	mean    bool
 	bare    bool // four points and outdoor air
 	change  func(at dewline.Millis, v *readings)
-	share   float64 // of the air's temperature that clamps read
 	seed    uint64
 	noisy   float64       // times the usual scatter, 0: once
 	watch   *sensor.Watch // nil: a new one
