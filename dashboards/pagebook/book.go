@@ -325,6 +325,9 @@ func (b *Book) state(id dewline.SystemID) (dewline.SystemState, bool) {
 		if math.IsNaN(e.Value) {
 			e = dewline.Estimate{Missing: b.missing(s, d, f)}
 		}
+		if d == dewline.DischargeSuperheat && f.running && s.Fitted(dewline.DischargeTemp) {
+			e = dewline.Estimate{Value: 24, Uncertainty: 0.9}
+		}
 		state.Values[d] = e
 	}
 	b.expect(s, &state)
@@ -498,6 +501,14 @@ var evidence = map[dewline.Condition]string{
 	dewline.Hunting:     "superheat swings by 9.1 K every 4 min without settling",
 }
 
+func evidenceOf(a dewline.Alert) string {
+	if a.Condition == dewline.Starving && a.Causes[0].Fault == dewline.Undercharge {
+		return "superheat 4.1 K above what this machine does when healthy (±1.4), as a low charge makes it; " +
+			"subcooling 0.1 K below what this machine does when healthy (±0.6); a low charge would move it by \u22121.9 K: against"
+	}
+	return evidence[a.Condition]
+}
+
 // AlertHistory returns what became of an alert.
 func (b *Book) AlertHistory(_ context.Context, id string) ([]dewline.AlertChange, error) {
 	if b.Err != nil {
@@ -515,7 +526,7 @@ func (b *Book) AlertHistory(_ context.Context, id string) ([]dewline.AlertChange
 		began.State = state
 		return dewline.AlertChange{Change: dewline.Change{By: by, At: at, Why: why}, Alert: began}
 	}
-	all := []dewline.AlertChange{step(dewline.AlertOpen, dewline.ByDewline, a.Detected, evidence[a.Condition])}
+	all := []dewline.AlertChange{step(dewline.AlertOpen, dewline.ByDewline, a.Detected, evidenceOf(a))}
 	if a.State != dewline.AlertOpen {
 		all = append(all, step(dewline.AlertAcknowledged, "J. Marinho", a.Detected.Add(3*time.Hour), "seen"))
 	}

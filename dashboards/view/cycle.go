@@ -43,8 +43,11 @@ type Operating struct {
 	ExpectedSuperheat, ExpectedSubcooling float64
 }
 
-// errNotRunning says why there is no cycle.
-var errNotRunning = errors.New("it has not run long enough in the last day to draw its cycle")
+// Why there is no cycle.
+var (
+	errNotRunning = errors.New("it has not run long enough in the last day to draw its cycle")
+	errNoSignal   = errors.New("it is not running steadily, and without a signal of its compressor earlier running cannot be told from standing")
+)
 
 // OperatingOf takes the means of the newest stretch in which the compressor ran throughout. Without
 // a signal of the compressor the state says up to when it ran.
@@ -77,7 +80,11 @@ func OperatingOf(sys *dewline.System, s dewline.Series, state dewline.SystemStat
 	for first > 0 && last-first+1 < cycleRows && runs(first-1) {
 		first--
 	}
-	if last < 0 {
+	switch {
+	case last >= 0:
+	case on == nil:
+		return Operating{}, errNoSignal
+	default:
 		return Operating{}, errNotRunning
 	}
 	over := func(values []float64) float64 {

@@ -134,7 +134,7 @@ func TestCycleInWords(t *testing.T) {
 		t.Errorf("an unknown refrigerant: %q", c.Missing)
 	}
 	c = NewCycle(&dewline.System{Refrigerant: "R-32"}, dewline.Series{}, dewline.SystemState{}, Reader{})
-	if !strings.Contains(c.Missing, "has not run") {
+	if !strings.Contains(c.Missing, "without a signal") {
 		t.Errorf("nothing to draw from: %q", c.Missing)
 	}
 }
