@@ -1,11 +1,9 @@
 package analytics
 
 import (
-	"fmt"
 	"math"
 
 	"dewline"
-	"dewline/analytics/baseline"
 	"dewline/analytics/diagnose"
 )
 
@@ -45,9 +43,9 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			if at-t.Since < 44*hour && !y.suspectsSensor() {
 				return // wet, windy or sunny days pass
 			}
-			key := "sensor:" + t.Top.Detail
+			key := sensorPrefix + t.Top.Detail
 			if !y.Believed.Open {
-				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
+				y.Believed = hold{Open: true, Onset: y.onset()}
 			}
 			if ep == nil {
 				y.raise(e, key, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
@@ -60,7 +58,7 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
 		if charted {
 			if !y.Believed.Open {
-				y.Believed = hold{Open: true, Onset: y.onset(), Detected: at}
+				y.Believed = hold{Open: true, Onset: y.onset()}
 			}
 			c, s := y.consequence()
 			young := t.HasLearn && !t.Model.Full() && t.Top.Start < 0.5
@@ -97,7 +95,7 @@ func (y *system) lowerBeliefs(e *Engine, at dewline.Millis) {
 		}
 	}
 	for _, d := range y.directions {
-		y.lower(e, "sensor:"+d.Point.String(), dewline.SensorDoubt, at)
+		y.lower(e, sensorKey(d.Point), dewline.SensorDoubt, at)
 	}
 }
 
@@ -198,13 +196,3 @@ func (y *system) evidenceFor(key, text string) []string {
 	}
 	return append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.HasLearn && y.Track.Top.Start < 0.5)...)
 }
-
-// judge follows what is believed after a window that ended at at.
-func (y *system) judge(e *Engine, at dewline.Millis) {
-	y.belief(e, at)
-}
-
-var (
-	_ = fmt.Sprint
-	_ baseline.Window
-)

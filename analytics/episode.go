@@ -22,7 +22,7 @@ type episode struct {
 	NewTop     int32 // windows for which another cause has led
 }
 
-// gravity orders conditions and severities, gravest first.
+// conditionOrder has the conditions as an alert ranks them, gravest first.
 var conditionOrder = []dewline.Condition{
 	dewline.Flooding, dewline.HotDischarge, dewline.HighHead, dewline.NotRunning, dewline.SpaceWarm, dewline.Freezing, dewline.Starving,
 	dewline.ShortCycling, dewline.Hunting, dewline.CapacityLoss, dewline.EfficiencyLoss, dewline.ChargeDrift, dewline.SensorDoubt, dewline.Silent,
@@ -139,7 +139,7 @@ func (y *system) tell(e *Engine, ep *episode, cleared, at dewline.Millis) {
 	})
 }
 
-// The keys of underlying causes.
+// machineKey is the key of what is wrong with the machine itself; see dewline.CauseKey.
 const machineKey = "machine"
 
 // causesFor returns the causes of an episode.

@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"math"
 	"time"
 
 	"dewline"
@@ -147,7 +148,7 @@ func (g *gather) window(m *cycle.Machine) baseline.Window {
 		set(diagnose.AirSplit, ret-supply)
 	}
 	if v, ok := g.mean(gPower); ok && v > 10 {
-		set(diagnose.LogPower, log(v))
+		set(diagnose.LogPower, math.Log(v))
 	}
 	inside, hasInside := ret, hasReturn
 	if space, ok := g.mean(gSpace); ok && (!hasReturn || !m.System.Kind.Comfort()) {

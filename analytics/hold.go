@@ -10,16 +10,15 @@ import (
 // contract's rule, when three steady windows on two UTC days have been free of it, under conditions
 // like those in which it was: a day later at the earliest.
 type hold struct {
-	Open     bool
-	Onset    dewline.Millis // of what is open, or of what is building up
-	Detected dewline.Millis
-	Prev     dewline.Millis // the frame before, 0 for none
-	Held     dewline.Millis // for which it was so
-	Free     dewline.Millis // for which it was not, of the window that is counted
-	Last     dewline.Millis // when it was so last
-	Told     bool           // somebody has been told
-	Windows  int32
-	Days     [clearDays]int64 // days of free windows, 0 for none; a day is counted from 1
+	Open    bool
+	Onset   dewline.Millis // of what is open, or of what is building up
+	Prev    dewline.Millis // the frame before, 0 for none
+	Held    dewline.Millis // for which it was so
+	Free    dewline.Millis // for which it was not, of the window that is counted
+	Last    dewline.Millis // when it was so last
+	Told    bool           // somebody has been told
+	Windows int32
+	Days    [clearDays]int64 // days of free windows, 0 for none; a day is counted from 1
 }
 
 const (
@@ -63,7 +62,7 @@ func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) ch
 		if c.Held < need {
 			return unchanged
 		}
-		c.Open, c.Detected = true, at
+		c.Open = true
 		c.Free, c.Windows, c.Days = 0, 0, [clearDays]int64{}
 		return opened
 	}

@@ -63,8 +63,6 @@ type track struct {
 	Absolute diagnose.Residual
 	Learned  diagnose.Residual
 	HasLearn bool
-	Expected diagnose.Vector // of the newest windows, in the frame that leads
-	Value    diagnose.Vector
 	Days     []dayMean // of the last weeks
 	Day      dayMean   // that is open
 }
@@ -76,7 +74,6 @@ type dayMean struct {
 	Residual [diagnose.NumSymptoms]float32 // against the learned frame, or else the absolute one
 	Has      [diagnose.NumSymptoms]bool
 	Expected [diagnose.NumSymptoms]float32
-	Severity float32
 }
 
 // look takes a new window.
@@ -97,7 +94,7 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 	}
 	t.Recent = append(t.Recent, *w)
 	y.weigh(w)
-	y.judge(e, w.To)
+	y.belief(e, w.To)
 }
 
 // forget drops what is too old to be recent, and learns from it if nothing speaks against it.
@@ -257,7 +254,8 @@ func (y *system) smooth(at dewline.Millis, odds float64) {
 	}
 }
 
-// value returns the median of a symptom's residual over windows.
+// medianOver returns the median of a quantity over the windows that have it, or the mean of fewer than three, and
+// how many they are.
 func medianOver(recent []baseline.Window, at func(*baseline.Window) (float64, bool)) (float64, int) {
 	var all [maxRecent + 1]float64
 	n := 0
@@ -413,7 +411,6 @@ func (y *system) intoDay(w *baseline.Window) {
 		d.Residual[s] += (w.Y[s] - float32(mean) - d.Residual[s]) / float32(d.Windows)
 		d.Expected[s] += (float32(mean) - d.Expected[s]) / float32(d.Windows)
 	}
-	d.Severity = float32(t.Top.Severity)
 }
 
 // maxDays is how many days are kept for trends.

@@ -122,7 +122,7 @@ func TestBadInputRaisesNoMachineAlert(t *testing.T) {
 	}
 	for _, metering := range []dewline.Metering{dewline.TXV, dewline.FixedOrifice} {
 		r := newRig("R-32", metering, 20)
-		r.every = 10
+		r.every = 15
 		all := r.story(t)
 		split := slices.IndexFunc(all, func(s dewline.Sample) bool { return s.At >= begin })
 		// The healthy days before are the same for all.

@@ -67,6 +67,7 @@ func (w *watching) misreads(s diagnose.Symptom) bool {
 	})
 }
 
+// hidesPoint says whether a sensor itself is surely wrong.
 func (w *watching) hidesPoint(p dewline.Point) bool {
 	for i := range w.Doubts {
 		if d := &w.Doubts[i]; d.Sure != 0 && d.Point == p {
@@ -243,5 +244,3 @@ func (y *system) situation(w *baseline.Window) diagnose.Situation {
 	}
 	return sit
 }
-
-func log(v float64) float64 { return math.Log(v) }

@@ -186,6 +186,49 @@ func TestFirstCutTree(t *testing.T) {
 	}
 }
 
+// TestRainCoolsOnly: a wet condenser condenses lower with less power, which is no fault; one that condenses higher
+// with more power is dirty, though it is the same line in the space of symptoms.
+func TestRainCoolsOnly(t *testing.T) {
+	of := known{Superheat: 0, Subcooling: 0.5, SuctionDew: 0, OverAmbient: 4.5, AirSplit: 0, LogPower: 0.09}
+	if list := judged(of, comfort("valve")); list[0].Fault != dewline.CondenserAirflow {
+		t.Errorf("condensing higher: %v, want condenser_airflow first", list)
+	}
+	for s := range of {
+		of[s] = -of[s]
+	}
+	if list := judged(of, comfort("valve")); list[0].Fault != dewline.NoFault {
+		t.Errorf("condensing lower: %v, want none first", list)
+	}
+}
+
+// TestBelow: against the integral over the amounts of the shift, with Simpson's rule.
+func TestBelow(t *testing.T) {
+	d := Vector{OverAmbient: 3, LogPower: 0.06, Subcooling: 0.3}
+	for _, of := range []known{{OverAmbient: -4, LogPower: -0.1}, {OverAmbient: 0.5, LogPower: 0.01, Subcooling: 0.2}, {OverAmbient: 2}, {}} {
+		r := residual(of, own)
+		likelihood := func(a float64) float64 {
+			q := a * a
+			for s := range of {
+				z := (r.Mean[s] - a*d[s]) / own[s]
+				q += z * z
+			}
+			return math.Exp(-q / 2)
+		}
+		integral := func(from, to float64) float64 {
+			const steps = 2000
+			h, sum := (to-from)/steps, likelihood(from)+likelihood(to)
+			for i := 1; i < steps; i++ {
+				sum += float64(2+2*(i%2)) * likelihood(from+h*float64(i))
+			}
+			return sum * h / 3
+		}
+		want := 2 * integral(-12, 0) / integral(-12, 12)
+		if got := r.below(&d); math.Abs(got-want) > 1e-6 {
+			t.Errorf("%v: %.6f, want %.6f", of, got, want)
+		}
+	}
+}
+
 // TestAMaskedBoreIsNotMerelyAnOvercharge: subcooling and head far up with superheat as it should be is an
 // overcharge in every single-fault table. On a fixed orifice the bore is among the first two, and the advice
 // reads it before charge is taken out (common practice).
