@@ -1,13 +1,57 @@
-// Package analytics turns readings into findings: what is wrong with which machine, since when.
+// Package analytics turns readings into findings: what is wrong with which machine, since when, why, and how long it
+// has.
 //
-// The Engine takes samples of any systems in batches of any split. Each system has a watermark in
-// its own event time: readings may come out of order within an allowance, are put in order, and
-// are then evaluated once. What the engine says depends on the times and values of readings alone,
-// never on a clock or on arrival, so a replay says the same.
+// The Engine takes samples of any systems in batches of any split. Each system has a watermark in its own event time:
+// readings may come out of order within an allowance, are put in order, and are then evaluated once, frame by frame.
+// What the engine says depends on the times and values of readings and on events alone, never on a clock or on
+// arrival, so a replay says the same. It keeps a bounded state per system, which Checkpoint writes and Resume takes
+// back; readings newer than the saved state are then offered again from the store.
 //
-// The engine keeps a bounded state per system, which Checkpoint writes and Resume takes back; readings
-// newer than the saved state are then offered again from the store.
+// # Layers of judgement
 //
-// It deliberately does no I/O, starts no goroutine, and decides nothing about people: alerts are
-// made from its findings elsewhere.
+// Each layer stands above the next: what a lower one learns never silences a higher one.
+//
+//   - Sensors (package sensor). A value that cannot be is not used. A sensor that is surely wrong hides the symptoms
+//     that rest on it; one that is suspected of values that mean nothing holds back the limits, the learning and the
+//     beliefs that would follow from them. A doubt is a finding of its own, never one about the machine.
+//   - Limits (acute.go). Liquid at the compressor, the discharge line, the head, a freezing coil: beyond the expanded
+//     uncertainty, for a stated time of steady running. Spaces, safety devices, refrigerant detectors and starts
+//     need no steady running. A hunting valve is judged in the run as it goes (hunt.go).
+//   - The absolute frame (baseline.Prior): what is published or usual for a machine of this kind and metering
+//     device, and its enrolment, under the conditions of the moment, with how far machines differ. It never learns, so
+//     a machine that is faulty from its first day stays faulty.
+//   - The learned frame (baseline.Model): the machine's own healthy weeks, regressed on the driving conditions. It
+//     takes windows a day after they were, and none while anything is open, a chart signals, the absolute frame
+//     objects or a sensor means nothing. A service event begins it anew.
+//   - Charts: a CUSUM by window for what comes at once, an EWMA and a CUSUM by day for what creeps, each designed to
+//     a stated run length. A signal alone is no finding; it tells that something changed, and since when.
+//   - Weighing (package diagnose): signatures of faults and of pairs of faults, the error of each sensor along its
+//     exact direction, and none, by Bayes' rule in both frames.
+//   - Belief (belief.go): smoothed odds with two thresholds, so that one strange window, a wet afternoon or a door is
+//     no fault, and a fault does not flap. Severity follows from what the symptoms amount to, and from how long
+//     and how surely.
+//   - Episodes (episode.go): one per underlying cause, from its first finding to its end by the contract's rule. Further
+//     conditions join it; a change of the leading cause is told, a wobble is not.
+//
+// The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
+// saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. The
+// windows of the last day and a half are judged together by their median, and the newest few by themselves.
+//
+// A forecast is a Theil-Sen trend of daily residuals to the limit that hurts; without one, it is nil. A line of the
+// diary says for each system and day what was believed, and why.
+//
+// # What it deliberately does not do
+//
+// It judges no charge, superheat or head in heating, in defrost or in an unknown mode of a heat pump. It takes
+// subcooling behind a receiver for no measure of charge. It says nothing of hunting where the sampling cannot show it:
+// in means, or slower than two minutes. It learns from no faulty machine and from no other machine.
+// It does no I/O, starts no goroutine, and decides nothing about people: alerts are made of its findings elsewhere.
+//
+// # Sources
+//
+// Limits and slopes name theirs where they stand; most are common practice. The slopes of the prior are fits to the
+// no-fault tests of NISTIR 7350; target superheats are makers' tables (package expect); signatures are those of the
+// physical model in thermo/plant, corrected toward published tests (diagnose/signature.go). Charts follow Lucas and
+// Saccucci (1990) and Hawkins (1993); the virtual charge sensor Li and Braun (2009). How well all of this
+// does, on fleets that it was not tuned on, is in SCORE.md.
 package analytics
