@@ -406,7 +406,7 @@ func cycleScales(dome []point, corners, expected []Corner, plot Box) (x, y scale
 	}
 	pad := (right - left) * 0.05
 	return scale{left - pad, right + pad, plot.X, plot.X + plot.Width},
-		scale{math.Log(low), math.Log(high * 1.15), plot.Y + plot.Height, plot.Y}
+		scale{math.Log(low), math.Log(high * 1.3), plot.Y + plot.Height, plot.Y}
 }
 
 // cyclePaths draws the sides of a cycle: those between measured corners, and those that lead to or
@@ -451,7 +451,9 @@ func (d *PHDiagram) place(corners []Corner, at func(h, p float64) (float64, floa
 			away = line
 		}
 		for d.covers(k, letter, line) {
-			k.TextY += away
+			if k.TextY += away; k.TextY < d.Plot.Y+line { // no room above: under the side, inside the cycle
+				k.TextY, away = y+17, line
+			}
 		}
 		d.Corners = append(d.Corners, k)
 	}
