@@ -140,7 +140,7 @@ func TestResumeWithAModel(t *testing.T) {
 		t.Fatalf("the story shows too little: %d findings, %d days", len(want.Findings), len(want.Diary))
 	}
 	rng := rand.New(rand.NewPCG(31, 4))
-	for round := range 5 {
+	for round := range 3 {
 		saveAt := len(all)/3 + rng.IntN(len(all)*2/3)
 		dieAt := saveAt + rng.IntN(len(all)-saveAt)
 		e := newTestEngine(t, r.fleet())

@@ -137,6 +137,9 @@ func TestBadInputRaisesNoMachineAlert(t *testing.T) {
 			t.Fatalf("%s: found before any trouble\n%s", metering, told(out.Findings))
 		}
 		for _, c := range troubles {
+			if metering == dewline.FixedOrifice && !strings.Contains(c.name, "suction") {
+				continue // what superheat does to an orifice is what differs
+			}
 			e := newTestEngine(t, r.fleet())
 			if err := e.Resume(t.Context(), newMemoryStore(nil), nil, states, nil); err != nil {
 				t.Fatal(err)
