@@ -84,6 +84,10 @@ score: build ## score analytics on 1,200 unseen system-months, 10 to 20 minutes;
 kill-long: tools-mosquitto ## kill the service 20 times, and a broker beside it, 6 minutes (DEWLINE_KILL_SEED=)
 	@go test -vet=off -count=1 -timeout=30m -run='^TestKill$$' -v ./cmd/dewline -kill.long
 
+.PHONY: screenshots
+screenshots: pages-npm tools-chromium ## picture each page, desktop and phone, light and dark, into .cache/screenshots, 6 minutes
+	@go test ./dashboards -count=1 -timeout 30m -run 'TestPagesInBrowser|TestDeskInBrowser' -screenshots "$(CACHE)/screenshots"
+
 .PHONY: fuzz
 fuzz: ## fuzz each target for minutes (LONGFUZZTIME=3m)
 	@.ci/fuzz $(LONGFUZZTIME)
