@@ -75,7 +75,7 @@ func putAlert(ctx context.Context, tx *sql.Tx, change dewline.AlertChange, kind 
 		return err
 	}
 	if _, err := tx.ExecContext(ctx, `
-		INSERT INTO alerts (id, site, system, state, onset, detected, cleared, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+		INSERT INTO alerts (id, site, system, state, onset, detected, cleared, body) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 		ON CONFLICT (id) DO UPDATE SET site = excluded.site, system = excluded.system, state = excluded.state,
 			onset = excluded.onset, detected = excluded.detected, cleared = excluded.cleared, body = excluded.body`,
 		a.ID, a.Site, a.System, a.State, a.Onset, a.Detected, a.Cleared, body); err != nil {
@@ -95,7 +95,7 @@ func putAlert(ctx context.Context, tx *sql.Tx, change dewline.AlertChange, kind 
 	}
 	_, err = tx.ExecContext(ctx, `
 		INSERT INTO alert_changes (alert, n, at, who, why, body)
-		SELECT ?1, coalesce(max(n), 0) + 1, ?2, ?3, ?4, ?5 FROM alert_changes WHERE alert = ?1`,
+		SELECT $1, coalesce(max(n), 0) + 1, $2, $3, $4, $5 FROM alert_changes WHERE alert = $1`,
 		a.ID, change.At, who, kept(change.Why, maxNote), body)
 	return err
 }
@@ -119,12 +119,12 @@ func likeliest(a dewline.Alert) dewline.Cause {
 }
 
 func putAlertSystems(ctx context.Context, tx *sql.Tx, a dewline.Alert) error {
-	if _, err := tx.ExecContext(ctx, `DELETE FROM alert_systems WHERE alert = ?1`, a.ID); err != nil {
+	if _, err := tx.ExecContext(ctx, `DELETE FROM alert_systems WHERE alert = $1`, a.ID); err != nil {
 		return err
 	}
 	for _, system := range a.Systems {
 		if _, err := tx.ExecContext(ctx, `
-			INSERT INTO alert_systems (system, alert) VALUES (?1, ?2) ON CONFLICT DO NOTHING`, system, a.ID); err != nil {
+			INSERT INTO alert_systems (system, alert) VALUES ($1, $2) ON CONFLICT DO NOTHING`, system, a.ID); err != nil {
 			return err
 		}
 	}
@@ -133,7 +133,7 @@ func putAlertSystems(ctx context.Context, tx *sql.Tx, a dewline.Alert) error {
 
 func alertByID(ctx context.Context, tx *sql.Tx, id string) (dewline.Alert, error) {
 	var body []byte
-	if err := tx.QueryRowContext(ctx, `SELECT body FROM alerts WHERE id = ?1`, id).Scan(&body); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT body FROM alerts WHERE id = $1`, id).Scan(&body); err != nil {
 		return dewline.Alert{}, err
 	}
 	return alertOf(body)
@@ -159,7 +159,7 @@ func (s *Store) AlertsIn(ctx context.Context, filter dewline.AlertFilter) (dewli
 		return dewline.AlertPage{}, err
 	}
 	// One more than asked for tells whether there is another page.
-	query := `SELECT body FROM alerts WHERE ` + where + fmt.Sprintf(` ORDER BY detected, system, id LIMIT ?%d`, len(args)+1)
+	query := `SELECT body FROM alerts WHERE ` + where + fmt.Sprintf(` ORDER BY detected, system, id LIMIT $%d`, len(args)+1)
 	var page dewline.AlertPage
 	err = s.read(ctx, "read alerts", func(tx *sql.Tx) error {
 		return each(ctx, tx, func(rows *sql.Rows) error {
@@ -259,7 +259,7 @@ func alertHistory(ctx context.Context, tx *sql.Tx, id string) ([]dewline.AlertCh
 		change.Alert, err = alertOf(body)
 		history = append(history, change)
 		return err
-	}, `SELECT at, who, why, body FROM alert_changes WHERE alert = ?1 ORDER BY n`, id)
+	}, `SELECT at, who, why, body FROM alert_changes WHERE alert = $1 ORDER BY n`, id)
 	if err == nil && len(history) == 0 {
 		return nil, sql.ErrNoRows
 	}

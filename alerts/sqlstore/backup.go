@@ -12,10 +12,16 @@ import (
 	"modernc.org/sqlite"
 )
 
+const elsewhere = "the database is PostgreSQL's: use pg_dump, and pg_restore while the service is stopped"
+
 // Backup writes a copy of the store, as it is when the call begins, to a new file. Reading and
 // writing go on meanwhile. The file appears under its name when it is complete.
+// PostgreSQL has means of its own.
 func (s *Store) Backup(ctx context.Context, file string) error {
 	op := "back up to " + file
+	if s.path == "" {
+		return invalid(op, elsewhere)
+	}
 	if _, err := os.Stat(file); !errors.Is(err, fs.ErrNotExist) {
 		return invalid(op, "there is a file of that name: remove it or choose another name")
 	}
@@ -39,7 +45,7 @@ func (s *Store) copyInto(ctx context.Context, file string) error {
 	if err != nil {
 		return err
 	}
-	_, err = db.ExecContext(ctx, `VACUUM INTO ?1`, fileURI(file))
+	_, err = db.ExecContext(ctx, `VACUUM INTO $1`, fileURI(file))
 	return errors.Join(err, db.Close())
 }
 
@@ -47,8 +53,12 @@ func (s *Store) copyInto(ctx context.Context, file string) error {
 // transaction, also while other processes have the store open: they see all of it at once.
 // What a process remembers beyond this package (the engine, say) is of the time before, so that it
 // should begin again. While it lasts, the disk holds the content three times.
+// PostgreSQL has means of its own.
 func (s *Store) Restore(ctx context.Context, file string) error {
 	op := "restore " + file
+	if s.path == "" {
+		return invalid(op, elsewhere)
+	}
 	// The backup stays as it is: a copy is brought up to this program's version, and gets an epoch of
 	// its own, which makes every process forget the numbers of series that it knows.
 	fresh := s.path + ".restore"
@@ -104,7 +114,7 @@ func checkBackup(ctx context.Context, file string) error {
 	if err := db.QueryRowContext(ctx, `SELECT max(version_id) FROM goose_db_version`).Scan(&version); err != nil {
 		return fmt.Errorf("it is no backup of this store: %w", err)
 	}
-	newest, err := newestVersion()
+	newest, err := sqliteDialect.newestVersion()
 	if err != nil {
 		return err
 	}

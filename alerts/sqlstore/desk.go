@@ -11,7 +11,7 @@ import (
 	"dewline"
 )
 
-// Desk implements dewline.DeskStore. SQLite has one writer, so f has the database to itself.
+// Desk implements dewline.DeskStore. One transaction writes at a time, so f has the database to itself.
 func (s *Store) Desk(ctx context.Context, op string, f func(dewline.DeskTx) error) error {
 	return s.write(ctx, op, func(tx *sql.Tx) error { return f(&deskTx{ctx, tx, names{}}) })
 }
@@ -124,7 +124,7 @@ func (d *deskTx) OpenAlerts(site string) ([]dewline.Alert, error) {
 		a, err := alertOf(body)
 		list = append(list, a)
 		return err
-	}, `SELECT body FROM alerts WHERE site = ?1 AND state NOT IN (?2, ?3) ORDER BY detected, system, id`, site, dewline.AlertResolved, dewline.AlertDismissed)
+	}, `SELECT body FROM alerts WHERE site = $1 AND state NOT IN ($2, $3) ORDER BY detected, system, id`, site, dewline.AlertResolved, dewline.AlertDismissed)
 	return list, fail("read the open alerts of "+site, err)
 }
 
@@ -135,14 +135,14 @@ func (d *deskTx) PutAlert(c dewline.AlertChange) error {
 
 // Hold implements dewline.DeskTx.
 func (d *deskTx) Hold(id string) (dewline.Hold, error) {
-	return oneRecord[dewline.Hold](d, fmt.Sprintf("read hold %q", id), `SELECT body FROM holds WHERE id = ?1`, id)
+	return oneRecord[dewline.Hold](d, fmt.Sprintf("read hold %q", id), `SELECT body FROM holds WHERE id = $1`, id)
 }
 
 // PutHold implements dewline.DeskTx.
 func (d *deskTx) PutHold(h dewline.Hold) error {
 	body, err := writeRecord(d, h)
 	if err == nil {
-		err = d.exec(`INSERT INTO holds (id, site, since, until, body) VALUES (?1, ?2, ?3, ?4, ?5)
+		err = d.exec(`INSERT INTO holds (id, site, since, until, body) VALUES ($1, $2, $3, $4, $5)
 			ON CONFLICT (id) DO UPDATE SET site = excluded.site, since = excluded.since, until = excluded.until, body = excluded.body`,
 			h.ID, h.Site, h.From, h.Until, body)
 	}
@@ -151,12 +151,12 @@ func (d *deskTx) PutHold(h dewline.Hold) error {
 
 // Holds implements dewline.DeskTx.
 func (d *deskTx) Holds(site string, at dewline.Millis) ([]dewline.Hold, error) {
-	return allRecords[dewline.Hold](d, "read holds", `SELECT body FROM holds WHERE until > ?1 AND (?2 = '' OR site = ?2) ORDER BY since, id`, at, site)
+	return allRecords[dewline.Hold](d, "read holds", `SELECT body FROM holds WHERE until > $1 AND ($2 = '' OR site = $2) ORDER BY since, id`, at, site)
 }
 
 // Call implements dewline.DeskTx.
 func (d *deskTx) Call(id string) (dewline.ServiceCall, error) {
-	return oneRecord[dewline.ServiceCall](d, fmt.Sprintf("read service call %q", id), `SELECT body FROM service_calls WHERE id = ?1`, id)
+	return oneRecord[dewline.ServiceCall](d, fmt.Sprintf("read service call %q", id), `SELECT body FROM service_calls WHERE id = $1`, id)
 }
 
 // PutCall implements dewline.DeskTx.
@@ -166,7 +166,7 @@ func (d *deskTx) PutCall(c dewline.CallChange) error {
 
 func (d *deskTx) putCall(c dewline.CallChange) error {
 	var before int
-	err := d.tx.QueryRowContext(d.ctx, `SELECT version FROM service_calls WHERE id = ?1`, c.Call.ID).Scan(&before)
+	err := d.tx.QueryRowContext(d.ctx, `SELECT version FROM service_calls WHERE id = $1`, c.Call.ID).Scan(&before)
 	isNew := errors.Is(err, sql.ErrNoRows)
 	if err != nil && !isNew {
 		return err
@@ -187,22 +187,22 @@ func (d *deskTx) putCall(c dewline.CallChange) error {
 	if err != nil {
 		return err
 	}
-	if err := d.exec(`INSERT INTO service_calls (id, site, state, made, version, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+	if err := d.exec(`INSERT INTO service_calls (id, site, state, made, version, body) VALUES ($1, $2, $3, $4, $5, $6)
 		ON CONFLICT (id) DO UPDATE SET site = excluded.site, state = excluded.state, made = excluded.made, version = excluded.version, body = excluded.body`,
 		call.ID, call.Site, call.State, call.Made, call.Version, body); err != nil {
 		return err
 	}
 	for _, alert := range call.Alerts {
-		if err := d.exec(`INSERT INTO service_call_alerts (alert, call) VALUES (?1, ?2) ON CONFLICT DO NOTHING`, alert, call.ID); err != nil {
+		if err := d.exec(`INSERT INTO service_call_alerts (alert, call) VALUES ($1, $2) ON CONFLICT DO NOTHING`, alert, call.ID); err != nil {
 			return err
 		}
 	}
 	for _, system := range call.Systems {
-		if err := d.exec(`INSERT INTO service_call_systems (system, call) VALUES (?1, ?2) ON CONFLICT DO NOTHING`, system, call.ID); err != nil {
+		if err := d.exec(`INSERT INTO service_call_systems (system, call) VALUES ($1, $2) ON CONFLICT DO NOTHING`, system, call.ID); err != nil {
 			return err
 		}
 	}
-	return d.exec(`INSERT INTO service_call_changes (call, n, at, who, why, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)`,
+	return d.exec(`INSERT INTO service_call_changes (call, n, at, who, why, body) VALUES ($1, $2, $3, $4, $5, $6)`,
 		call.ID, call.Version, c.At, who, kept(c.Why, maxNote), body)
 }
 
@@ -218,7 +218,7 @@ func (d *deskTx) CallHistory(id string) ([]dewline.CallChange, error) {
 		err := rows.Scan(&r.change.At, &r.change.By, &r.change.Why, &r.body)
 		found = append(found, r)
 		return err
-	}, `SELECT at, who, why, body FROM service_call_changes WHERE call = ?1 ORDER BY n`, id)
+	}, `SELECT at, who, why, body FROM service_call_changes WHERE call = $1 ORDER BY n`, id)
 	var list []dewline.CallChange
 	for _, r := range found {
 		if err == nil {
@@ -240,7 +240,7 @@ func (d *deskTx) CallsOfAlert(alert string) ([]string, error) {
 		err := rows.Scan(&id)
 		list = append(list, id)
 		return err
-	}, `SELECT c.id FROM service_call_alerts a JOIN service_calls c ON c.id = a.call WHERE a.alert = ?1 ORDER BY c.made, c.id`, alert)
+	}, `SELECT c.id FROM service_call_alerts a JOIN service_calls c ON c.id = a.call WHERE a.alert = $1 ORDER BY c.made, c.id`, alert)
 	return list, fail("read the calls of an alert", err)
 }
 
@@ -280,20 +280,20 @@ func (d *deskTx) Calls(f dewline.CallFilter) ([]dewline.ServiceCall, error) {
 	if limit <= 0 || limit > dewline.MaxAlertsPage {
 		limit = dewline.MaxAlertsPage
 	}
-	query := `SELECT body FROM service_calls WHERE ` + strings.Join(conditions, " AND ") + fmt.Sprintf(` ORDER BY made DESC, id DESC LIMIT ?%d`, len(args)+1)
+	query := `SELECT body FROM service_calls WHERE ` + strings.Join(conditions, " AND ") + fmt.Sprintf(` ORDER BY made DESC, id DESC LIMIT $%d`, len(args)+1)
 	return allRecords[dewline.ServiceCall](d, "list service calls", query, append(args, limit)...)
 }
 
 // Visit implements dewline.DeskTx.
 func (d *deskTx) Visit(id string) (dewline.Visit, error) {
-	return oneRecord[dewline.Visit](d, fmt.Sprintf("read visit %q", id), `SELECT body FROM visits WHERE id = ?1`, id)
+	return oneRecord[dewline.Visit](d, fmt.Sprintf("read visit %q", id), `SELECT body FROM visits WHERE id = $1`, id)
 }
 
 // PutVisit implements dewline.DeskTx.
 func (d *deskTx) PutVisit(v dewline.Visit) error {
 	body, err := writeRecord(d, v)
 	if err == nil {
-		err = d.exec(`INSERT INTO visits (id, call, system, started, finished, closed, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+		err = d.exec(`INSERT INTO visits (id, call, system, started, finished, closed, body) VALUES ($1, $2, $3, $4, $5, $6, $7)
 			ON CONFLICT (id) DO UPDATE SET call = excluded.call, system = excluded.system, started = excluded.started,
 				finished = excluded.finished, closed = excluded.closed, body = excluded.body`,
 			v.ID, v.Call, v.System, v.Started, v.Finished, v.Closed, body)
@@ -303,24 +303,24 @@ func (d *deskTx) PutVisit(v dewline.Visit) error {
 
 // VisitsOf implements dewline.DeskTx.
 func (d *deskTx) VisitsOf(call string) ([]dewline.Visit, error) {
-	return allRecords[dewline.Visit](d, "read the visits of a call", `SELECT body FROM visits WHERE call = ?1 ORDER BY started, id`, call)
+	return allRecords[dewline.Visit](d, "read the visits of a call", `SELECT body FROM visits WHERE call = $1 ORDER BY started, id`, call)
 }
 
 // ClosedVisits implements dewline.DeskTx.
 func (d *deskTx) ClosedVisits(system dewline.SystemID, from, to dewline.Millis) ([]dewline.Visit, error) {
 	return allRecords[dewline.Visit](d, "read closed visits", `SELECT body FROM visits
-		WHERE closed <> 0 AND finished >= ?1 AND (?2 = 0 OR finished < ?2) AND (?3 = '' OR system = ?3) ORDER BY finished, id`, from, to, system)
+		WHERE closed <> 0 AND finished >= $1 AND (finished < $2 OR $2 = 0) AND ($3 = '' OR system = $3) ORDER BY finished, id`, from, to, system)
 }
 
 // PutStock implements dewline.DeskTx.
 func (d *deskTx) PutStock(van string, items []dewline.StockItem) error {
 	ref, err := d.ref(van)
 	if err == nil {
-		err = d.exec(`DELETE FROM van_stock WHERE van = ?1`, ref)
+		err = d.exec(`DELETE FROM van_stock WHERE van = $1`, ref)
 	}
 	for _, item := range items {
 		if err == nil {
-			err = d.exec(`INSERT INTO van_stock (van, item, what, amount, unit) VALUES (?1, ?2, ?3, ?4, ?5)
+			err = d.exec(`INSERT INTO van_stock (van, item, what, amount, unit) VALUES ($1, $2, $3, $4, $5)
 				ON CONFLICT (van, item) DO UPDATE SET what = excluded.what, amount = excluded.amount, unit = excluded.unit`,
 				ref, kept(item.Key, maxNote), kept(item.What, maxNote), item.Amount, kept(item.Unit, maxNote))
 		}
@@ -331,7 +331,7 @@ func (d *deskTx) PutStock(van string, items []dewline.StockItem) error {
 // Stock implements dewline.DeskTx. A van whose stock was never kept has none.
 func (d *deskTx) Stock(van string) ([]dewline.StockItem, error) {
 	var id int64
-	err := d.tx.QueryRowContext(d.ctx, `SELECT id FROM names WHERE name = ?1`, van).Scan(&id)
+	err := d.tx.QueryRowContext(d.ctx, `SELECT id FROM names WHERE name = $1`, van).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, nil
 	}
@@ -342,7 +342,7 @@ func (d *deskTx) Stock(van string) ([]dewline.StockItem, error) {
 			err := rows.Scan(&item.Key, &item.What, &item.Amount, &item.Unit)
 			list = append(list, item)
 			return err
-		}, `SELECT item, what, amount, unit FROM van_stock WHERE van = ?1 ORDER BY item`, fmt.Sprint(nameMark, id))
+		}, `SELECT item, what, amount, unit FROM van_stock WHERE van = $1 ORDER BY item`, fmt.Sprint(nameMark, id))
 	}
 	return list, fail("read a van's stock", err)
 }

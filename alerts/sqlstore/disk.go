@@ -12,15 +12,21 @@ import (
 // fileSuffixes are those of a database's files: itself, and what SQLite keeps beside it.
 var fileSuffixes = []string{"", "-wal", "-shm", "-journal"}
 
-// DiskUse says what the store takes of the disk.
+// DiskUse says what the store takes of the disk, its own or the database server's.
 type DiskUse struct {
 	Bytes int64 // of all its files
 	Free  int64 // of these, what is empty and will be used again, or given back by Shrink
 }
 
-// DiskUse looks at the files.
+// DiskUse looks at the files, or asks the server, which keeps to itself what is empty.
 func (s *Store) DiskUse(ctx context.Context) (DiskUse, error) {
 	var use DiskUse
+	if s.path == "" {
+		err := s.read(ctx, "ask for the size of the database", func(tx *sql.Tx) error {
+			return tx.QueryRowContext(ctx, `SELECT pg_database_size(current_database())`).Scan(&use.Bytes)
+		})
+		return use, err
+	}
 	for _, suffix := range fileSuffixes {
 		info, err := os.Stat(s.path + suffix)
 		switch {

@@ -29,7 +29,7 @@ func (s *Store) RecordEvents(ctx context.Context, events []dewline.Event) error 
 func recordEvents(ctx context.Context, tx *sql.Tx, events []dewline.Event) error {
 	for _, e := range events {
 		if _, err := tx.ExecContext(ctx, `
-			INSERT INTO events (system, at, kind, note) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING`,
+			INSERT INTO events (system, at, kind, note) VALUES ($1, $2, $3, $4) ON CONFLICT DO NOTHING`,
 			e.System, e.At, e.Kind.String(), kept(e.Note, maxNote)); err != nil {
 			return err
 		}
@@ -53,7 +53,7 @@ func (s *Store) EventsOf(ctx context.Context, id dewline.SystemID, from, to dewl
 			}
 			list = append(list, e)
 			return nil
-		}, `SELECT at, kind, note FROM events WHERE system = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, kind`, id, from, to)
+		}, `SELECT at, kind, note FROM events WHERE system = $1 AND at >= $2 AND at < $3 ORDER BY at, kind`, id, from, to)
 	})
 	return list, err
 }

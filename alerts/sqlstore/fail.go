@@ -9,7 +9,6 @@ import (
 	"dewline"
 
 	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
 )
 
 var errNone = errors.New("there is none of that name")
@@ -34,27 +33,12 @@ func fail(op string, err error) error {
 		e.Retry = true
 	default:
 		if cause, ok := errors.AsType[*sqlite.Error](err); ok {
-			e.Retry, e.Err = advise(cause)
+			e.Retry, e.Err = adviseSQLite(cause)
+		} else {
+			e.Code, e.Retry, e.Err = advisePostgres(err)
 		}
 	}
 	return e
-}
-
-// advise says whether the same may succeed later, and adds what to do.
-func advise(err *sqlite.Error) (retry bool, advised error) {
-	switch err.Code() & 0xff { // the primary code; the rest says more
-	case sqlite3.SQLITE_FULL:
-		return true, fmt.Errorf("the disk is full: make room, or shorten what is kept: %w", err)
-	case sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED:
-		return true, fmt.Errorf("another process is writing for long: try again when it has finished: %w", err)
-	case sqlite3.SQLITE_IOERR, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_INTERRUPT:
-		return true, err
-	case sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_AUTH:
-		return false, fmt.Errorf("see that the folder exists and that this user may write there: %w", err)
-	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-		return false, fmt.Errorf("the file is damaged or no database: restore a backup: %w", err)
-	}
-	return false, err
 }
 
 func invalid(op, format string, args ...any) error {

@@ -59,7 +59,7 @@ func (s *Store) AddGateway(ctx context.Context, id dewline.GatewayID, now dewlin
 	}
 	return s.setPassword(ctx, op, func(tx *sql.Tx, salt, digest []byte) error {
 		added, err := tx.ExecContext(ctx, `
-			INSERT INTO gateways (id, created, rotated, salt, digest) VALUES (?1, ?2, 0, ?3, ?4)
+			INSERT INTO gateways (id, created, rotated, salt, digest) VALUES ($1, $2, 0, $3, $4)
 			ON CONFLICT (id) DO NOTHING`, id, now, salt, digest)
 		return changedOne(added, err, invalid(op, "%s has a credential: rotate it for a new password, or remove it first", id))
 	})
@@ -70,7 +70,7 @@ func (s *Store) RotateGateway(ctx context.Context, id dewline.GatewayID, now dew
 	const op = "rotate a gateway's password"
 	return s.setPassword(ctx, op, func(tx *sql.Tx, salt, digest []byte) error {
 		updated, err := tx.ExecContext(ctx, `
-			UPDATE gateways SET rotated = ?2, salt = ?3, digest = ?4 WHERE id = ?1`, id, now, salt, digest)
+			UPDATE gateways SET rotated = $2, salt = $3, digest = $4 WHERE id = $1`, id, now, salt, digest)
 		return changedOne(updated, err, notFound(op, "%q has no credential: add it first", id))
 	})
 }
@@ -79,7 +79,7 @@ func (s *Store) RotateGateway(ctx context.Context, id dewline.GatewayID, now dew
 func (s *Store) RemoveGateway(ctx context.Context, id dewline.GatewayID) error {
 	const op = "remove a gateway"
 	return s.changeGateways(ctx, op, func(tx *sql.Tx) error {
-		deleted, err := tx.ExecContext(ctx, `DELETE FROM gateways WHERE id = ?1`, id)
+		deleted, err := tx.ExecContext(ctx, `DELETE FROM gateways WHERE id = $1`, id)
 		return changedOne(deleted, err, notFound(op, "%q has no credential", id))
 	})
 }
@@ -223,7 +223,7 @@ func (s *Store) RecordGatewayStatus(ctx context.Context, statuses ...dewline.Gat
 
 func (s *Store) recordStatus(ctx context.Context, tx *sql.Tx, status dewline.GatewayStatus) error {
 	added, err := tx.ExecContext(ctx, `
-		INSERT INTO gateway_status (gateway, online, at, received) VALUES (?1, ?2, ?3, ?4)
+		INSERT INTO gateway_status (gateway, online, at, received) VALUES ($1, $2, $3, $4)
 		ON CONFLICT (gateway) DO NOTHING`,
 		status.Gateway, boolean(status.Online), status.At, status.Received)
 	if err != nil {
@@ -233,8 +233,8 @@ func (s *Store) recordStatus(ctx context.Context, tx *sql.Tx, status dewline.Gat
 		return errors.Join(err, s.boundStatuses(ctx, tx))
 	}
 	_, err = tx.ExecContext(ctx, `
-		UPDATE gateway_status SET online = ?2, at = ?3, received = ?4
-		WHERE gateway = ?1 AND received <= ?4 AND (online <> ?2 OR at <> ?3)`,
+		UPDATE gateway_status SET online = $2, at = $3, received = $4
+		WHERE gateway = $1 AND received <= $4 AND (online <> $2 OR at <> $3)`,
 		status.Gateway, boolean(status.Online), status.At, status.Received)
 	return err
 }
@@ -247,7 +247,7 @@ func (s *Store) boundStatuses(ctx context.Context, tx *sql.Tx) error {
 		return err
 	}
 	_, err := tx.ExecContext(ctx, `
-		DELETE FROM gateway_status WHERE gateway IN (SELECT gateway FROM gateway_status ORDER BY received, gateway LIMIT ?1)`,
+		DELETE FROM gateway_status WHERE gateway IN (SELECT gateway FROM gateway_status ORDER BY received, gateway LIMIT $1)`,
 		n-s.options.StatusesAtMost)
 	return err
 }
@@ -264,7 +264,7 @@ func boolean(b bool) int {
 func (s *Store) ReadGatewayStatus(ctx context.Context, id dewline.GatewayID) (dewline.GatewayStatus, error) {
 	status := dewline.GatewayStatus{Gateway: id}
 	err := s.read(ctx, fmt.Sprintf("read the status of gateway %q", id), func(tx *sql.Tx) error {
-		return tx.QueryRowContext(ctx, `SELECT online, at, received FROM gateway_status WHERE gateway = ?1`, id).
+		return tx.QueryRowContext(ctx, `SELECT online, at, received FROM gateway_status WHERE gateway = $1`, id).
 			Scan(&status.Online, &status.At, &status.Received)
 	})
 	return status, err

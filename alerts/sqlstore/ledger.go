@@ -14,7 +14,7 @@ func (s *Store) AddLedgerEntry(ctx context.Context, e dewline.LedgerEntry) error
 	op := "keep ledger entry " + e.ID
 	return s.write(ctx, op, func(tx *sql.Tx) error {
 		d := &deskTx{ctx, tx, names{}}
-		there, err := oneRecord[dewline.LedgerEntry](d, op, `SELECT body FROM ledger WHERE id = ?1`, e.ID)
+		there, err := oneRecord[dewline.LedgerEntry](d, op, `SELECT body FROM ledger WHERE id = $1`, e.ID)
 		if err == nil {
 			return sameEntry(op, there, e)
 		}
@@ -25,7 +25,7 @@ func (s *Store) AddLedgerEntry(ctx context.Context, e dewline.LedgerEntry) error
 		if err != nil {
 			return err
 		}
-		return d.exec(`INSERT INTO ledger (id, system, at, body) VALUES (?1, ?2, ?3, ?4)`, e.ID, e.System, e.At, body)
+		return d.exec(`INSERT INTO ledger (id, system, at, body) VALUES ($1, $2, $3, $4)`, e.ID, e.System, e.At, body)
 	})
 }
 
@@ -62,7 +62,7 @@ func (s *Store) AddCalendarLink(ctx context.Context, l dewline.CalendarLink, tok
 		if err != nil {
 			return err
 		}
-		return d.exec(`INSERT INTO calendar_links (id, token, made, body) VALUES (?1, ?2, ?3, ?4)`, l.ID, token[:], l.Made, body)
+		return d.exec(`INSERT INTO calendar_links (id, token, made, body) VALUES ($1, $2, $3, $4)`, l.ID, token[:], l.Made, body)
 	})
 }
 
@@ -70,7 +70,7 @@ func (s *Store) AddCalendarLink(ctx context.Context, l dewline.CalendarLink, tok
 func (s *Store) CalendarLinkOf(ctx context.Context, token dewline.TokenDigest) (l dewline.CalendarLink, err error) {
 	op := "look for a calendar link"
 	err = s.read(ctx, op, func(tx *sql.Tx) error {
-		l, err = oneRecord[dewline.CalendarLink](&deskTx{ctx, tx, names{}}, op, `SELECT body FROM calendar_links WHERE token = ?1`, token[:])
+		l, err = oneRecord[dewline.CalendarLink](&deskTx{ctx, tx, names{}}, op, `SELECT body FROM calendar_links WHERE token = $1`, token[:])
 		return err
 	})
 	return l, err
@@ -91,7 +91,7 @@ func (s *Store) RevokeCalendarLink(ctx context.Context, id, by string, at dewlin
 	op := fmt.Sprintf("revoke calendar link %q", id)
 	err = s.write(ctx, op, func(tx *sql.Tx) error {
 		d := &deskTx{ctx, tx, names{}}
-		if l, err = oneRecord[dewline.CalendarLink](d, op, `SELECT body FROM calendar_links WHERE id = ?1`, id); err != nil || l.Revoked != 0 {
+		if l, err = oneRecord[dewline.CalendarLink](d, op, `SELECT body FROM calendar_links WHERE id = $1`, id); err != nil || l.Revoked != 0 {
 			return err
 		}
 		l.Revoked, l.RevokedBy = dewline.Stamp(at), by
@@ -99,7 +99,7 @@ func (s *Store) RevokeCalendarLink(ctx context.Context, id, by string, at dewlin
 		if err != nil {
 			return err
 		}
-		return d.exec(`UPDATE calendar_links SET body = ?1 WHERE id = ?2`, body, id)
+		return d.exec(`UPDATE calendar_links SET body = $1 WHERE id = $2`, body, id)
 	})
 	return l, err
 }

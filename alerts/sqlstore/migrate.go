@@ -14,18 +14,18 @@ import (
 //go:embed migrations
 var migrations embed.FS
 
-// provider knows the migrations of db's dialect.
-func provider(db *sql.DB) (*goose.Provider, error) {
-	files, err := fs.Sub(migrations, "migrations/sqlite")
+// provider knows the migrations.
+func (d *dialect) provider(db *sql.DB) (*goose.Provider, error) {
+	files, err := fs.Sub(migrations, d.migrations)
 	if err != nil {
 		return nil, err
 	}
-	return goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	return goose.NewProvider(d.goose, db, files, goose.WithDisableGlobalRegistry(true))
 }
 
 // migrate brings the database up to this program's version, and refuses one that is ahead of it.
-func migrate(ctx context.Context, db *sql.DB) error {
-	provider, err := provider(db)
+func (d *dialect) migrate(ctx context.Context, db *sql.DB) error {
+	provider, err := d.provider(db)
 	if err != nil {
 		return err
 	}
@@ -36,8 +36,8 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	if current > newest {
 		return versionError(current, newest)
 	}
-	// When two processes start on a new database at once, one of them finds the tables made by the
-	// other, which is as good.
+	// When two processes start on a new SQLite database at once, one of them finds the tables made by
+	// the other, which is as good.
 	_, err = provider.Up(ctx)
 	for range 3 {
 		if err == nil || ctx.Err() != nil {
@@ -57,8 +57,8 @@ func versionError(current, newest int64) error {
 }
 
 // newestVersion returns the last migration's number.
-func newestVersion() (int64, error) {
-	entries, err := migrations.ReadDir("migrations/sqlite")
+func (d *dialect) newestVersion() (int64, error) {
+	entries, err := migrations.ReadDir(d.migrations)
 	if err != nil || len(entries) == 0 {
 		return 0, errors.Join(err, errors.New("no migrations"))
 	}

@@ -18,11 +18,11 @@ func nameRef(ctx context.Context, tx *sql.Tx, name string) (string, error) {
 	if name == "" || name == dewline.ByDewline {
 		return name, nil
 	}
-	if _, err := tx.ExecContext(ctx, `INSERT INTO names (name) VALUES (?1) ON CONFLICT (name) DO NOTHING`, name); err != nil {
+	if _, err := tx.ExecContext(ctx, `INSERT INTO names (name) VALUES ($1) ON CONFLICT (name) DO NOTHING`, name); err != nil {
 		return "", err
 	}
 	var id int64
-	err := tx.QueryRowContext(ctx, `SELECT id FROM names WHERE name = ?1`, name).Scan(&id)
+	err := tx.QueryRowContext(ctx, `SELECT id FROM names WHERE name = $1`, name).Scan(&id)
 	return nameMark + strconv.FormatInt(id, 10), err
 }
 
@@ -43,7 +43,7 @@ func (n names) of(ctx context.Context, tx *sql.Tx, ref string) (string, error) {
 		return "", fmt.Errorf("a record names its person %q, which is no number", ref)
 	}
 	var name sql.NullString
-	if err := tx.QueryRowContext(ctx, `SELECT name FROM names WHERE id = ?1`, id).Scan(&name); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT name FROM names WHERE id = $1`, id).Scan(&name); err != nil {
 		return "", fmt.Errorf("person %s of a record: %w", ref, err)
 	}
 	n[ref] = dewline.NameRemoved + " (" + ref + ")"
@@ -69,7 +69,7 @@ func replaceNames(f func(string) (string, error), fields ...*string) error {
 func (s *Store) Anonymise(ctx context.Context, name string) error {
 	op := "take a name out of the records"
 	return s.write(ctx, op, func(tx *sql.Tx) error {
-		result, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = ?1`, name)
+		result, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = $1`, name)
 		if err != nil {
 			return err
 		}

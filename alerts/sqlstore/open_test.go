@@ -128,7 +128,7 @@ func TestMigrations(t *testing.T) {
 		t.Error("opening again lost data")
 	}
 
-	provider, err := provider(first.writer)
+	provider, err := first.dialect.provider(first.writer)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,12 +146,13 @@ func TestMigrations(t *testing.T) {
 	}
 }
 
-func TestOpenedByManyAtOnce(t *testing.T) {
-	path := newPlace(t)
+func TestOpenedByManyAtOnce(t *testing.T) { onEach(t, openedByManyAtOnce) }
+
+func openedByManyAtOnce(t *testing.T, place string) {
 	var work sync.WaitGroup
 	for range 8 {
 		work.Go(func() {
-			s, err := Open(t.Context(), path, Options{})
+			s, err := Open(t.Context(), place, Options{})
 			if err != nil {
 				t.Error(err)
 				return
@@ -193,8 +194,10 @@ func TestFullDisk(t *testing.T) {
 	}
 }
 
-func TestWaitingEndsWithTheContext(t *testing.T) {
-	s := openAt(t, newPlace(t), Options{})
+func TestWaitingEndsWithTheContext(t *testing.T) { onEach(t, waitingEndsWithTheContext) }
+
+func waitingEndsWithTheContext(t *testing.T, place string) {
+	s := openAt(t, place, Options{})
 	if err := s.takeTurn(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -208,8 +211,10 @@ func TestWaitingEndsWithTheContext(t *testing.T) {
 	put(t, s, rollUp(hall, "superheat", midnight, 1))
 }
 
-func TestHistoryStands(t *testing.T) {
-	s := openAt(t, newPlace(t), Options{})
+func TestHistoryStands(t *testing.T) { onEach(t, historyStands) }
+
+func historyStands(t *testing.T, place string) {
+	s := openAt(t, place, Options{})
 	a := dewline.Alert{ID: "x", Site: "quay-library", System: hall, Systems: []dewline.SystemID{hall}, Condition: dewline.Silent,
 		Conditions: []dewline.Condition{dewline.Silent}, Severity: dewline.Soon, State: dewline.AlertOpen}
 	if err := s.PutAlerts(t.Context(), []dewline.AlertChange{{Alert: a}}); err != nil {
@@ -240,8 +245,10 @@ func TestStoredAlert(t *testing.T) {
 	}
 }
 
-func TestStatusesAreBounded(t *testing.T) {
-	s := openAt(t, newPlace(t), Options{StatusesAtMost: 3})
+func TestStatusesAreBounded(t *testing.T) { onEach(t, statusesAreBounded) }
+
+func statusesAreBounded(t *testing.T, place string) {
+	s := openAt(t, place, Options{StatusesAtMost: 3})
 	for i, id := range []dewline.GatewayID{"a/a", "a/b", "a/c", "a/d", "a/e"} {
 		if err := s.RecordGatewayStatus(t.Context(), dewline.GatewayStatus{Gateway: id, Received: midnight + dewline.Millis(i)}); err != nil {
 			t.Fatal(err)

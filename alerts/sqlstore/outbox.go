@@ -33,7 +33,7 @@ func (s *Store) Unplanned(ctx context.Context, limit int) ([]dewline.News, error
 			FROM news w
 			JOIN alert_changes c ON c.alert = w.alert AND c.n = w.n
 			LEFT JOIN alert_changes b ON b.alert = w.alert AND b.n = w.n - 1
-			ORDER BY w.seq LIMIT ?1`, limit)
+			ORDER BY w.seq LIMIT $1`, limit)
 		if err != nil {
 			return err
 		}
@@ -71,7 +71,7 @@ func noticesOf(ctx context.Context, tx *sql.Tx, alert string) ([]dewline.Notice,
 		err := rows.Scan(noticeFields(&n)...)
 		list = append(list, n)
 		return err
-	}, `SELECT `+noticeColumns+` FROM notices n WHERE n.alert = ?1 ORDER BY n.made, n.id`, alert)
+	}, `SELECT `+noticeColumns+` FROM notices n WHERE n.alert = $1 ORDER BY n.made, n.id`, alert)
 	return list, err
 }
 
@@ -84,7 +84,7 @@ func (s *Store) DueContacts(ctx context.Context, now dewline.Millis) ([]string, 
 			err := rows.Scan(&contact)
 			list = append(list, contact)
 			return err
-		}, `SELECT DISTINCT contact FROM notices WHERE state = 'waiting' AND due <= ?1 ORDER BY contact`, now)
+		}, `SELECT DISTINCT contact FROM notices WHERE state = 'waiting' AND due <= $1 ORDER BY contact`, now)
 	})
 	return list, err
 }
@@ -95,7 +95,7 @@ func (s *Store) WaitingFor(ctx context.Context, contact string, now dewline.Mill
 		var pending int
 		err := tx.QueryRowContext(ctx, `
 			SELECT coalesce(max(made), 0), coalesce(max(CASE WHEN state = 'pending' THEN 1 ELSE 0 END), 0)
-			FROM messages WHERE contact = ?1`, contact).Scan(&r.Last, &pending)
+			FROM messages WHERE contact = $1`, contact).Scan(&r.Last, &pending)
 		if err != nil {
 			return err
 		}
@@ -112,7 +112,7 @@ func (s *Store) WaitingFor(ctx context.Context, contact string, now dewline.Mill
 			return err
 		}, `
 			SELECT `+noticeColumns+`, a.body FROM notices n JOIN alerts a ON a.id = n.alert
-			WHERE n.contact = ?1 AND n.state = 'waiting' AND (n.due <= ?2 OR n.reason = 'gathering')
+			WHERE n.contact = $1 AND n.state = 'waiting' AND (n.due <= $2 OR n.reason = 'gathering')
 			ORDER BY n.made, n.id`, contact, now)
 	})
 	return list, r, err
@@ -131,13 +131,13 @@ func (s *Store) SaveNotices(ctx context.Context, work dewline.NoticeWork) error 
 			return err
 		}
 		for _, m := range work.Messages {
-			if err := putBody(ctx, tx, m, `INSERT INTO messages (id, contact, state, made, next, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)`,
+			if err := putBody(ctx, tx, m, `INSERT INTO messages (id, contact, state, made, next, body) VALUES ($1, $2, $3, $4, $5, $6)`,
 				m.ID, m.Contact, m.State, m.Made, m.Next); err != nil {
 				return err
 			}
 		}
 		for _, n := range work.Planned {
-			if _, err := tx.ExecContext(ctx, `DELETE FROM news WHERE alert = ?1 AND n = ?2`, n.Alert.ID, n.Change); err != nil {
+			if _, err := tx.ExecContext(ctx, `DELETE FROM news WHERE alert = $1 AND n = $2`, n.Alert.ID, n.Change); err != nil {
 				return err
 			}
 		}
@@ -152,7 +152,7 @@ func addNotices(ctx context.Context, tx *sql.Tx, list []dewline.Notice) error {
 	}
 	insert, err := tx.PrepareContext(ctx, `
 		INSERT INTO notices (id, alert, change, kind, severity, plan, step, contact, person, news, made, due, state, reason, why, message, settled)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) ON CONFLICT DO NOTHING`)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17) ON CONFLICT DO NOTHING`)
 	if err != nil {
 		return err
 	}
@@ -170,7 +170,7 @@ func changeNotices(ctx context.Context, tx *sql.Tx, list []dewline.Notice) error
 	if len(list) == 0 {
 		return nil
 	}
-	update, err := tx.PrepareContext(ctx, `UPDATE notices SET due = ?2, state = ?3, reason = ?4, why = ?5, message = ?6, settled = ?7 WHERE id = ?1`)
+	update, err := tx.PrepareContext(ctx, `UPDATE notices SET due = $2, state = $3, reason = $4, why = $5, message = $6, settled = $7 WHERE id = $1`)
 	if err != nil {
 		return err
 	}
@@ -191,7 +191,7 @@ func (s *Store) DueMessages(ctx context.Context, now dewline.Millis, limit int) 
 			m, err := scanBody[dewline.Message](rows)
 			list = append(list, m)
 			return err
-		}, `SELECT body FROM messages WHERE state = 'pending' AND next <= ?1 ORDER BY next, id LIMIT ?2`, now, limit)
+		}, `SELECT body FROM messages WHERE state = 'pending' AND next <= $1 ORDER BY next, id LIMIT $2`, now, limit)
 	})
 	return list, err
 }
@@ -207,7 +207,7 @@ func (s *Store) MessageByID(ctx context.Context, id string) (m dewline.Message, 
 
 func messageByID(ctx context.Context, tx *sql.Tx, id string) (m dewline.Message, err error) {
 	var body []byte
-	if err := tx.QueryRowContext(ctx, `SELECT body FROM messages WHERE id = ?1`, id).Scan(&body); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT body FROM messages WHERE id = $1`, id).Scan(&body); err != nil {
 		return m, err
 	}
 	return m, json.Unmarshal(body, &m)
@@ -224,7 +224,7 @@ func (s *Store) Settle(ctx context.Context, o dewline.SendOutcome) error {
 		if o.State != dewline.MessagePending {
 			m.Next, m.Done = 0, dewline.Stamp(o.At)
 		}
-		if err := putBody(ctx, tx, m, `UPDATE messages SET state = ?2, next = ?3, body = ?4 WHERE id = ?1`, m.ID, m.State, m.Next); err != nil {
+		if err := putBody(ctx, tx, m, `UPDATE messages SET state = $2, next = $3, body = $4 WHERE id = $1`, m.ID, m.State, m.Next); err != nil {
 			return err
 		}
 		return settleNotices(ctx, tx, m, o)
@@ -235,16 +235,16 @@ func settleNotices(ctx context.Context, tx *sql.Tx, m dewline.Message, o dewline
 	state := dewline.NoticeSent
 	switch o.State {
 	case dewline.MessagePending:
-		_, err := tx.ExecContext(ctx, `UPDATE notices SET why = ?2 WHERE message = ?1`, m.ID, kept(o.Failure, maxNote))
+		_, err := tx.ExecContext(ctx, `UPDATE notices SET why = $2 WHERE message = $1`, m.ID, kept(o.Failure, maxNote))
 		return err
 	case dewline.MessageGivenUp:
 		state = dewline.NoticeNotSent
 	}
-	if _, err := tx.ExecContext(ctx, `UPDATE notices SET state = ?2, reason = ?3, why = ?4, settled = ?5 WHERE message = ?1`,
+	if _, err := tx.ExecContext(ctx, `UPDATE notices SET state = $2, reason = $3, why = $4, settled = $5 WHERE message = $1`,
 		m.ID, state, o.Reason, kept(o.Failure, maxNote), o.At); err != nil {
 		return err
 	}
-	_, err := tx.ExecContext(ctx, `UPDATE notices SET due = ?2 WHERE contact = ?1 AND state = 'waiting' AND reason = 'behind'`, m.Contact, o.At)
+	_, err := tx.ExecContext(ctx, `UPDATE notices SET due = $2 WHERE contact = $1 AND state = 'waiting' AND reason = 'behind'`, m.Contact, o.At)
 	return err
 }
 
@@ -258,7 +258,7 @@ func (s *Store) NoticesIn(ctx context.Context, filter dewline.NoticeFilter) (dew
 	if err != nil {
 		return dewline.NoticePage{}, err
 	}
-	query := `SELECT ` + noticeColumns + ` FROM notices n WHERE ` + where + fmt.Sprintf(` ORDER BY n.made DESC, n.id DESC LIMIT ?%d`, len(args)+1)
+	query := `SELECT ` + noticeColumns + ` FROM notices n WHERE ` + where + fmt.Sprintf(` ORDER BY n.made DESC, n.id DESC LIMIT $%d`, len(args)+1)
 	var page dewline.NoticePage
 	err = s.read(ctx, "read notices", func(tx *sql.Tx) error {
 		return each(ctx, tx, func(rows *sql.Rows) error {

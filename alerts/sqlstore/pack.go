@@ -58,7 +58,7 @@ func (s *Store) nextToPack(ctx context.Context, endDay int64) (d int64, ranges [
 			return nil
 		}
 		var rows int64
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM rollup_rows WHERE id < ?1 LIMIT ?2) AS some`,
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM (SELECT 1 FROM rollup_rows WHERE id < $1 LIMIT $2) AS head`,
 			(d+1)*slotsADay<<seriesBits, smallDay+1).Scan(&rows); err != nil {
 			return err
 		}
@@ -83,7 +83,7 @@ func (s *Store) packSeries(ctx context.Context, d int64, r seriesRange) (moved i
 		if err := mergePacked(ctx, tx, d, r, days); err != nil {
 			return err
 		}
-		return putDays(ctx, tx, d, days)
+		return putDays(ctx, tx, s.dialect, d, days)
 	})
 	if err != nil {
 		moved = 0
@@ -109,11 +109,11 @@ func takeRows(ctx context.Context, tx *sql.Tx, d int64, r seriesRange, days map[
 			days[series].have[i], days[series].cell[i] = true, c
 			moved++
 			return nil
-		}, `SELECT id, mean, low, high, n FROM rollup_rows WHERE id BETWEEN ?1 AND ?2`, base+r.first, base+r.last)
+		}, `SELECT id, mean, low, high, n FROM rollup_rows WHERE id BETWEEN $1 AND $2`, base+r.first, base+r.last)
 		if err != nil {
 			return 0, err
 		}
-		if _, err := tx.ExecContext(ctx, `DELETE FROM rollup_rows WHERE id BETWEEN ?1 AND ?2`, base+r.first, base+r.last); err != nil {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM rollup_rows WHERE id BETWEEN $1 AND $2`, base+r.first, base+r.last); err != nil {
 			return 0, err
 		}
 	}
@@ -143,24 +143,14 @@ func mergePacked(ctx context.Context, tx *sql.Tx, d int64, r seriesRange, days m
 			}
 		}
 		return nil
-	}, `SELECT id, packed FROM rollup_days WHERE id BETWEEN ?1 AND ?2`, base+r.first, base+r.last)
+	}, `SELECT id, packed FROM rollup_days WHERE id BETWEEN $1 AND $2`, base+r.first, base+r.last)
 }
 
-func putDays(ctx context.Context, tx *sql.Tx, d int64, days map[int64]*day) error {
-	put, err := tx.PrepareContext(ctx, `
-		INSERT INTO rollup_days (id, packed) VALUES (?1, ?2) ON CONFLICT (id) DO UPDATE SET packed = excluded.packed`)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = put.Close() }()
-	var packed []byte
-	for _, series := range slices.Sorted(maps.Keys(days)) {
-		packed = days[series].appendPacked(packed[:0])
-		if _, err := put.ExecContext(ctx, d<<seriesBits|series, packed); err != nil {
-			return err
-		}
-	}
-	return nil
+func putDays(ctx context.Context, tx *sql.Tx, dialect *dialect, d int64, days map[int64]*day) error {
+	return insertMany(ctx, tx, dialect, `INSERT INTO rollup_days (id, packed)`, `ON CONFLICT (id) DO UPDATE SET packed = excluded.packed`,
+		slices.Sorted(maps.Keys(days)), func(args []any, series int64) []any {
+			return append(args, d<<seriesBits|series, days[series].appendPacked(nil))
+		})
 }
 
 // PruneRollUps deletes the roll-ups of all days that ended at or before the given time, a slice at
@@ -168,12 +158,12 @@ func putDays(ctx context.Context, tx *sql.Tx, d int64, days map[int64]*day) erro
 func (s *Store) PruneRollUps(ctx context.Context, before dewline.Millis) error {
 	endDay := slotBefore(before) / slotsADay
 	if err := s.prune(ctx, `
-		DELETE FROM rollup_days WHERE id IN (SELECT id FROM rollup_days WHERE id < ?1 ORDER BY id LIMIT ?2)`,
+		DELETE FROM rollup_days WHERE id IN (SELECT id FROM rollup_days WHERE id < $1 ORDER BY id LIMIT $2)`,
 		endDay<<seriesBits, pruneDays); err != nil {
 		return err
 	}
 	return s.prune(ctx, `
-		DELETE FROM rollup_rows WHERE id IN (SELECT id FROM rollup_rows WHERE id < ?1 ORDER BY id LIMIT ?2)`,
+		DELETE FROM rollup_rows WHERE id IN (SELECT id FROM rollup_rows WHERE id < $1 ORDER BY id LIMIT $2)`,
 		endDay*slotsADay<<seriesBits, pruneRows)
 }
 

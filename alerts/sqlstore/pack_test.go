@@ -109,8 +109,10 @@ func TestPackingChangesNothing(t *testing.T) {
 	}
 }
 
-func TestPackMovesFinishedDays(t *testing.T) {
-	s := openAt(t, newPlace(t), Options{})
+func TestPackMovesFinishedDays(t *testing.T) { onEach(t, packMovesFinishedDays) }
+
+func packMovesFinishedDays(t *testing.T, place string) {
+	s := openAt(t, place, Options{})
 	var rows []dewline.RollUp
 	for i := range 2*slotsADay + 10 {
 		rows = append(rows, rollUp(hall, "superheat", midnight+dewline.Millis(i)*spanMillis, float64(i)))
@@ -146,9 +148,11 @@ func TestPackMovesFinishedDays(t *testing.T) {
 }
 
 // TestPackInParts packs a day of more series than go into one transaction.
-func TestPackInParts(t *testing.T) {
+func TestPackInParts(t *testing.T) { onEach(t, packInParts) }
+
+func packInParts(t *testing.T, place string) {
 	const series = 2*packAtOnce + 7
-	s := openAt(t, newPlace(t), Options{})
+	s := openAt(t, place, Options{})
 	for i := range 20 {
 		var rows []dewline.RollUp
 		for j := range series {
@@ -221,11 +225,13 @@ func TestPruneAndShrink(t *testing.T) {
 	}
 }
 
-func TestDamagedDayIsNamed(t *testing.T) {
-	s := openAt(t, newPlace(t), Options{})
+func TestDamagedDayIsNamed(t *testing.T) { onEach(t, damagedDayIsNamed) }
+
+func damagedDayIsNamed(t *testing.T, place string) {
+	s := openAt(t, place, Options{})
 	put(t, s, rollUp(hall, "superheat", midnight, 1))
 	pack(t, s, midnight+dayLong)
-	if _, err := s.writer.Exec(`UPDATE rollup_days SET packed = x'01'`); err != nil {
+	if _, err := s.writer.Exec(`UPDATE rollup_days SET packed = $1`, []byte{1}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := s.ReadRollUps(t.Context(), hall, "superheat", 0, midnight+dayLong); dewline.CodeOf(err) != dewline.Unavailable {

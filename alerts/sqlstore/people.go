@@ -64,12 +64,12 @@ func (s *Store) PutPerson(ctx context.Context, p dewline.Person) error {
 }
 
 func putPerson(ctx context.Context, tx *sql.Tx, p dewline.Person) error {
-	return putBody(ctx, tx, p, `INSERT INTO people (id, body) VALUES (?1, ?2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, p.ID)
+	return putBody(ctx, tx, p, `INSERT INTO people (id, body) VALUES ($1, $2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, p.ID)
 }
 
 func personByID(ctx context.Context, tx *sql.Tx, id string) (p dewline.Person, err error) {
 	var body []byte
-	if err := tx.QueryRowContext(ctx, `SELECT body FROM people WHERE id = ?1`, id).Scan(&body); err != nil {
+	if err := tx.QueryRowContext(ctx, `SELECT body FROM people WHERE id = $1`, id).Scan(&body); err != nil {
 		return p, err
 	}
 	return p, json.Unmarshal(body, &p)
@@ -96,7 +96,7 @@ func (s *Store) PutContact(ctx context.Context, c dewline.Contact) error {
 			return invalid(op, "there is no person %q: store the person first", c.Person)
 		}
 		return putBody(ctx, tx, c, `
-			INSERT INTO contacts (id, person, body) VALUES (?1, ?2, ?3)
+			INSERT INTO contacts (id, person, body) VALUES ($1, $2, $3)
 			ON CONFLICT (id) DO UPDATE SET person = excluded.person, body = excluded.body`, c.ID, c.Person)
 	})
 }
@@ -117,7 +117,7 @@ func (s *Store) PutRoster(ctx context.Context, r dewline.Roster) error {
 				return invalid(op, "there is no person %q: store the person first", id)
 			}
 		}
-		return putBody(ctx, tx, r, `INSERT INTO rosters (id, body) VALUES (?1, ?2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, r.ID)
+		return putBody(ctx, tx, r, `INSERT INTO rosters (id, body) VALUES ($1, $2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, r.ID)
 	})
 }
 
@@ -130,18 +130,18 @@ func (s *Store) PutPlan(ctx context.Context, p dewline.ContactPlan) error {
 	return s.write(ctx, op, func(tx *sql.Tx) error {
 		for _, step := range p.Steps {
 			for _, id := range step.Contacts {
-				if err := there(ctx, tx, `SELECT 1 FROM contacts WHERE id = ?1`, id); err != nil {
+				if err := there(ctx, tx, `SELECT 1 FROM contacts WHERE id = $1`, id); err != nil {
 					return invalid(op, "there is no contact %q: store the contact first", id)
 				}
 			}
 			if step.Roster == "" {
 				continue
 			}
-			if err := there(ctx, tx, `SELECT 1 FROM rosters WHERE id = ?1`, step.Roster); err != nil {
+			if err := there(ctx, tx, `SELECT 1 FROM rosters WHERE id = $1`, step.Roster); err != nil {
 				return invalid(op, "there is no roster %q: store the roster first", step.Roster)
 			}
 		}
-		return putBody(ctx, tx, p, `INSERT INTO plans (id, body) VALUES (?1, ?2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, p.ID)
+		return putBody(ctx, tx, p, `INSERT INTO plans (id, body) VALUES ($1, $2) ON CONFLICT (id) DO UPDATE SET body = excluded.body`, p.ID)
 	})
 }
 
@@ -152,19 +152,19 @@ func there(ctx context.Context, tx *sql.Tx, query, id string) error {
 
 // RemoveContact implements dewline.ContactBook.
 func (s *Store) RemoveContact(ctx context.Context, id string) error {
-	return s.removeUnused(ctx, "contact", `DELETE FROM contacts WHERE id = ?1`, id,
+	return s.removeUnused(ctx, "contact", `DELETE FROM contacts WHERE id = $1`, id,
 		func(p dewline.PlanStep) bool { return slices.Contains(p.Contacts, id) })
 }
 
 // RemoveRoster implements dewline.ContactBook.
 func (s *Store) RemoveRoster(ctx context.Context, id string) error {
-	return s.removeUnused(ctx, "roster", `DELETE FROM rosters WHERE id = ?1`, id,
+	return s.removeUnused(ctx, "roster", `DELETE FROM rosters WHERE id = $1`, id,
 		func(p dewline.PlanStep) bool { return p.Roster == id })
 }
 
 // RemovePlan implements dewline.ContactBook.
 func (s *Store) RemovePlan(ctx context.Context, id string) error {
-	return s.removeUnused(ctx, "plan", `DELETE FROM plans WHERE id = ?1`, id, nil)
+	return s.removeUnused(ctx, "plan", `DELETE FROM plans WHERE id = $1`, id, nil)
 }
 
 // removeUnused removes what no plan names: a plan with a hole would tell nobody, silently.
@@ -200,7 +200,7 @@ func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Milli
 		if err != nil || p.Anonymised != 0 {
 			return err
 		}
-		if _, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = ?1`, p.Name); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = $1`, p.Name); err != nil {
 			return err
 		}
 		p.Name, p.Certifications, p.Anonymised = "", nil, dewline.Stamp(at)
@@ -216,7 +216,7 @@ func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Milli
 				continue
 			}
 			c.Address, c.Secrets, c.Off = "", nil, "the person was anonymised"
-			if err := putBody(ctx, tx, c, `UPDATE contacts SET body = ?2 WHERE id = ?1`, c.ID); err != nil {
+			if err := putBody(ctx, tx, c, `UPDATE contacts SET body = $2 WHERE id = $1`, c.ID); err != nil {
 				return err
 			}
 			if err := blankMessages(ctx, tx, c.ID); err != nil {
@@ -233,13 +233,13 @@ func blankMessages(ctx context.Context, tx *sql.Tx, contact string) error {
 		m, err := scanBody[dewline.Message](rows)
 		all = append(all, m)
 		return err
-	}, `SELECT body FROM messages WHERE contact = ?1`, contact)
+	}, `SELECT body FROM messages WHERE contact = $1`, contact)
 	if err != nil {
 		return err
 	}
 	for _, m := range all {
 		m.Subject, m.Text, m.HTML, m.Short, m.Payload, m.Failure = "", "", "", "", nil, ""
-		if err := putBody(ctx, tx, m, `UPDATE messages SET body = ?2 WHERE id = ?1`, m.ID); err != nil {
+		if err := putBody(ctx, tx, m, `UPDATE messages SET body = $2 WHERE id = $1`, m.ID); err != nil {
 			return err
 		}
 	}

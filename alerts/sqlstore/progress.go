@@ -13,7 +13,7 @@ import (
 // SaveProgress implements dewline.ProgressStore.
 func (s *Store) SaveProgress(ctx context.Context, p dewline.Progress) error {
 	return s.write(ctx, "save the engine's progress", func(tx *sql.Tx) error {
-		if err := putStates(ctx, tx, p); err != nil {
+		if err := putStates(ctx, tx, s.dialect, p); err != nil {
 			return err
 		}
 		if err := s.putRollUps(ctx, tx, p.RollUps); err != nil {
@@ -23,7 +23,7 @@ func (s *Store) SaveProgress(ctx context.Context, p dewline.Progress) error {
 	})
 }
 
-func putStates(ctx context.Context, tx *sql.Tx, p dewline.Progress) error {
+func putStates(ctx context.Context, tx *sql.Tx, d *dialect, p dewline.Progress) error {
 	version, _, err := progressOf(ctx, tx)
 	if err != nil {
 		return err
@@ -34,28 +34,21 @@ func putStates(ctx context.Context, tx *sql.Tx, p dewline.Progress) error {
 		}
 	}
 	if _, err := tx.ExecContext(ctx, `
-		INSERT INTO engine_progress (one, version, watermark) VALUES (1, ?1, ?2)
+		INSERT INTO engine_progress (one, version, watermark) VALUES (1, $1, $2)
 		ON CONFLICT (one) DO UPDATE SET version = excluded.version, watermark = excluded.watermark`,
 		p.Version, p.Watermark); err != nil {
 		return err
 	}
-	put, err := tx.PrepareContext(ctx, `
-		INSERT INTO engine_states (system, state) VALUES (?1, ?2) ON CONFLICT (system) DO UPDATE SET state = excluded.state`)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = put.Close() }()
+	var kept []dewline.SystemID
 	for _, id := range slices.Sorted(maps.Keys(p.States)) {
-		if state := p.States[id]; state != nil {
-			_, err = put.ExecContext(ctx, id, state)
-		} else {
-			_, err = tx.ExecContext(ctx, `DELETE FROM engine_states WHERE system = ?1`, id)
-		}
-		if err != nil {
+		if p.States[id] != nil {
+			kept = append(kept, id)
+		} else if _, err := tx.ExecContext(ctx, `DELETE FROM engine_states WHERE system = $1`, id); err != nil {
 			return err
 		}
 	}
-	return nil
+	return insertMany(ctx, tx, d, `INSERT INTO engine_states (system, state)`, `ON CONFLICT (system) DO UPDATE SET state = excluded.state`,
+		kept, func(args []any, id dewline.SystemID) []any { return append(args, id, p.States[id]) })
 }
 
 // progressOf returns what the last SaveProgress said, and zeros before the first.

@@ -34,14 +34,14 @@ func (s *Store) KeepRejects(ctx context.Context, rejects []dewline.Reject) error
 func (s *Store) keepReason(ctx context.Context, tx *sql.Tx, reason dewline.Reason, rejects []dewline.Reject) error {
 	var total int
 	if err := tx.QueryRowContext(ctx, `
-		INSERT INTO reject_totals (reason, total) VALUES (?1, ?2)
+		INSERT INTO reject_totals (reason, total) VALUES ($1, $2)
 		ON CONFLICT (reason) DO UPDATE SET total = reject_totals.total + excluded.total
 		RETURNING total`, reason, len(rejects)).Scan(&total); err != nil {
 		return err
 	}
 	put, err := tx.PrepareContext(ctx, `
 		INSERT INTO rejects (reason, slot, n, received, system, record, name, detail)
-		VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8)
 		ON CONFLICT (reason, slot) DO UPDATE SET n = excluded.n, received = excluded.received, system = excluded.system,
 			record = excluded.record, name = excluded.name, detail = excluded.detail`)
 	if err != nil {
@@ -69,9 +69,9 @@ func (s *Store) ReadRejects(ctx context.Context, filter dewline.RejectFilter, li
 			list = append(list, r)
 			return err
 		}, `SELECT reason, received, system, record, name, detail FROM rejects
-			WHERE (?1 = '' OR reason = ?1) AND (?2 = '' OR system = ?2)
-			  AND (?3 = '' OR substr(system, 1, length(?3) + 1) = ?3 || '/')
-			ORDER BY received DESC, n DESC, reason LIMIT ?4`,
+			WHERE ($1 = '' OR reason = $1) AND ($2 = '' OR system = $2)
+			  AND ($3 = '' OR substr(system, 1, length($3) + 1) = $3 || '/')
+			ORDER BY received DESC, n DESC, reason LIMIT $4`,
 			filter.Reason, filter.System, filter.Site, max(limit, 0))
 	})
 	return list, err

@@ -48,23 +48,12 @@ func (s *Store) putRollUps(ctx context.Context, tx *sql.Tx, rows []dewline.RollU
 	if err != nil {
 		return err
 	}
-	put, err := tx.PrepareContext(ctx, `
-		INSERT INTO rollup_rows (id, mean, low, high, n) VALUES (?1, ?2, ?3, ?4, ?5)
-		ON CONFLICT (id) DO UPDATE SET mean = excluded.mean, low = excluded.low, high = excluded.high, n = excluded.n`)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = put.Close() }()
-	// The driver watches a context that can end with a goroutine for each row. The transaction is
-	// watched already: when ctx ends it is rolled back, and the next row fails.
-	unwatched := context.WithoutCancel(ctx)
-	for _, k := range ordered {
-		r := rows[k.row]
-		if _, err := put.ExecContext(unwatched, k.id, r.Mean, r.Min, r.Max, r.Count); err != nil {
-			return err
-		}
-	}
-	return nil
+	return insertMany(ctx, tx, s.dialect, `INSERT INTO rollup_rows (id, mean, low, high, n)`,
+		`ON CONFLICT (id) DO UPDATE SET mean = excluded.mean, low = excluded.low, high = excluded.high, n = excluded.n`,
+		ordered, func(args []any, k keyedRow) []any {
+			r := &rows[k.row]
+			return append(args, k.id, r.Mean, r.Min, r.Max, r.Count)
+		})
 }
 
 type keyedRow struct {
@@ -73,7 +62,7 @@ type keyedRow struct {
 }
 
 // inKeyOrder checks rows and returns their keys in ascending order, which lets the table grow at
-// its end only, however the rows come.
+// its end only, however the rows come. Of several for one key it returns the last.
 func (s *Store) inKeyOrder(rows []dewline.RollUp) ([]keyedRow, error) {
 	ordered := make([]keyedRow, len(rows))
 	for i, r := range rows {
@@ -86,8 +75,8 @@ func (s *Store) inKeyOrder(rows []dewline.RollUp) ([]keyedRow, error) {
 		}
 		ordered[i] = keyedRow{slot<<seriesBits | s.series[seriesKey{r.System, r.Quantity}], i}
 	}
-	slices.SortStableFunc(ordered, func(a, b keyedRow) int { return cmp.Compare(a.id, b.id) })
-	return ordered, nil
+	slices.SortFunc(ordered, func(a, b keyedRow) int { return cmp.Or(cmp.Compare(a.id, b.id), cmp.Compare(b.row, a.row)) })
+	return slices.CompactFunc(ordered, func(a, b keyedRow) bool { return a.id == b.id }), nil
 }
 
 // knowSeries makes s.series hold the numbers of all series in rows, and gives one to those that have
@@ -104,7 +93,7 @@ func (s *Store) knowSeries(ctx context.Context, tx *sql.Tx, rows []dewline.RollU
 	}
 	// Another process may have been quicker, hence the update that changes nothing.
 	add, err := tx.PrepareContext(ctx, `
-		INSERT INTO series (system, quantity) VALUES (?1, ?2)
+		INSERT INTO series (system, quantity) VALUES ($1, $2)
 		ON CONFLICT (system, quantity) DO UPDATE SET system = excluded.system
 		RETURNING id`)
 	if err != nil {
@@ -161,7 +150,7 @@ func (s *Store) ReadRollUps(ctx context.Context, id dewline.SystemID, quantity s
 	}
 	err := s.read(ctx, "read roll-ups", func(tx *sql.Tx) error {
 		var series int64
-		err := tx.QueryRowContext(ctx, `SELECT id FROM series WHERE system = ?1 AND quantity = ?2`, id, quantity).Scan(&series)
+		err := tx.QueryRowContext(ctx, `SELECT id FROM series WHERE system = $1 AND quantity = $2`, id, quantity).Scan(&series)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -234,8 +223,8 @@ func readDays(ctx context.Context, tx *sql.Tx, series, first, last int64, add fu
 		}
 		return nil
 	}, `WITH RECURSIVE days (day) AS (
-			SELECT CAST(?2 AS BIGINT) UNION ALL SELECT day + 1 FROM days WHERE day < ?3)
-		SELECT d.id, d.packed FROM days JOIN rollup_days d ON d.id = (days.day << 32) + ?1 ORDER BY days.day`,
+			SELECT CAST($2 AS BIGINT) UNION ALL SELECT day + 1 FROM days WHERE day < $3)
+		SELECT d.id, d.packed FROM days JOIN rollup_days d ON d.id = (days.day << 32) + $1 ORDER BY days.day`,
 		series, first, last)
 }
 
@@ -250,10 +239,10 @@ func readRows(ctx context.Context, tx *sql.Tx, series, first, end int64, add fun
 		add(slot, c)
 		return err
 	}, `WITH RECURSIVE times (slot) AS (
-			SELECT min(id) >> 32 FROM rollup_rows WHERE id >= ?2
+			SELECT min(id) >> 32 FROM rollup_rows WHERE id >= $2
 			UNION ALL
-			SELECT (SELECT min(id) >> 32 FROM rollup_rows WHERE id >= (times.slot + 1) << 32) FROM times WHERE times.slot < ?3)
+			SELECT (SELECT min(id) >> 32 FROM rollup_rows WHERE id >= (times.slot + 1) << 32) FROM times WHERE times.slot < $3)
 		SELECT times.slot, r.mean, r.low, r.high, r.n
-		FROM times JOIN rollup_rows r ON r.id = (times.slot << 32) + ?1 WHERE times.slot < ?3 ORDER BY times.slot`,
+		FROM times JOIN rollup_rows r ON r.id = (times.slot << 32) + $1 WHERE times.slot < $3 ORDER BY times.slot`,
 		series, first<<seriesBits, end)
 }

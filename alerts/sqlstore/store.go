@@ -6,17 +6,15 @@ import (
 	"errors"
 	"fmt"
 	"net/url"
-	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
-
-	_ "modernc.org/sqlite" // the driver "sqlite"
 )
 
 // Options say how a Store runs. The zero value is right for nearly everyone.
 type Options struct {
-	FullSync       bool // sync the disk at each commit: a power cut then loses nothing, and each commit waits
+	FullSync       bool // SQLite: sync the disk at each commit: a power cut then loses nothing, and each commit waits
 	RejectsKept    int  // newest rejects kept of each reason, 1,000 if 0
 	ReadersAtOnce  int  // connections for reading, 4 if 0
 	StatusesAtMost int  // gateways whose status is kept, 100,000 if 0
@@ -34,10 +32,12 @@ func (o Options) withDefaults() Options {
 	return o
 }
 
-// Store is a relational store in one SQLite file. It is safe for concurrent use, and several
-// processes may have the same file open.
+// Store is a relational store in one SQLite file or one PostgreSQL database. It is safe for
+// concurrent use, and several processes may have the same one open.
 type Store struct {
-	path    string
+	path    string // the file, "" with PostgreSQL
+	name    string // for people
+	dialect *dialect
 	options Options
 	reader  *sql.DB
 	writer  *sql.DB // one connection
@@ -52,71 +52,48 @@ type Store struct {
 	refreshing sync.Mutex // so that an older reading never replaces a later one
 }
 
-// Open opens the store in the file at path, which is made if it is not there, and brings its tables
-// up to date.
-func Open(ctx context.Context, path string, options Options) (*Store, error) {
-	s := &Store{path: path, options: options.withDefaults(), turn: make(chan struct{}, 1)}
+// Open opens the store at place, and brings its tables up to date. A place is the path of an SQLite
+// file, which is made if it is not there, or the address of a PostgreSQL database,
+// postgres://user@host/database, which has to be there.
+func Open(ctx context.Context, place string, options Options) (*Store, error) {
+	s := &Store{path: place, name: place, dialect: dialectOf(place), options: options.withDefaults(), turn: make(chan struct{}, 1)}
+	if s.dialect == &postgresDialect {
+		s.path, s.name = "", redacted(place)
+	}
 	s.turn <- struct{}{}
-	if err := s.open(ctx); err != nil {
-		return nil, fail("open "+path, errors.Join(err, s.close()))
+	if err := s.open(ctx, place); err != nil {
+		return nil, fail("open "+s.name, errors.Join(err, s.close()))
 	}
 	return s, nil
 }
 
-func (s *Store) open(ctx context.Context) error {
-	var err error
-	if s.writer, err = sql.Open("sqlite", s.dsn(true)); err != nil {
+// redacted returns an address without its password.
+func redacted(address string) string {
+	u, err := url.Parse(address)
+	if err != nil {
+		return "the database"
+	}
+	u.RawQuery = ""
+	return u.Redacted()
+}
+
+func (s *Store) open(ctx context.Context, place string) (err error) {
+	if s.reader, s.writer, err = s.dialect.open(place, s.options); err != nil {
 		return err
 	}
 	s.writer.SetMaxOpenConns(1)
 	s.writer.SetMaxIdleConns(1)
-	if err := migrate(ctx, s.writer); err != nil {
-		return err
-	}
-	if s.reader, err = sql.Open("sqlite", s.dsn(false)); err != nil {
-		return err
-	}
 	s.reader.SetMaxOpenConns(s.options.ReadersAtOnce)
 	s.reader.SetMaxIdleConns(s.options.ReadersAtOnce)
+	migrations := func() error { return s.dialect.migrate(ctx, s.writer) }
+	if err := s.dialect.alone(ctx, s.reader, migrations); err != nil {
+		return err
+	}
 	return s.refreshLogins(ctx)
 }
 
-// dsn returns how the driver is to open the database. The pragmas run in this order: the wait comes
-// before anything that may have to wait, and the kind of vacuum before the change to WAL, which
-// writes the file and so fixes it.
-func (s *Store) dsn(write bool) string {
-	pragmas := []string{"busy_timeout(10000)", "foreign_keys(1)"}
-	query := url.Values{}
-	if write {
-		synchronous := "synchronous(normal)"
-		if s.options.FullSync {
-			synchronous = "synchronous(full)"
-		}
-		pragmas = append(pragmas,
-			"auto_vacuum(incremental)", // see Shrink
-			"journal_mode(wal)",
-			"journal_size_limit(67108864)", // bytes of the log that stay allocated after a great write
-			"cache_size(-16000)",           // KiB
-			synchronous)
-		query.Set("_txlock", "immediate")
-	} else {
-		pragmas = append(pragmas, "query_only(1)")
-	}
-	query["_pragma"] = pragmas
-	return fileURI(s.path) + "?" + query.Encode()
-}
-
-// fileURI escapes what means something in a URI. An absolute path keeps it from being taken for a
-// host.
-func fileURI(path string) string {
-	if absolute, err := filepath.Abs(path); err == nil {
-		path = absolute
-	}
-	return "file:" + (&url.URL{Path: filepath.ToSlash(path)}).EscapedPath()
-}
-
-// Close ends all connections. What was written is in the file.
-func (s *Store) Close() error { return fail("close "+s.path, s.close()) }
+// Close ends all connections. What was written is there.
+func (s *Store) Close() error { return fail("close "+s.name, s.close()) }
 
 func (s *Store) close() error {
 	var errs []error
@@ -156,29 +133,31 @@ func (s *Store) takeTurn(ctx context.Context) error {
 func (s *Store) endTurn() { s.turn <- struct{}{} }
 
 func (s *Store) transact(ctx context.Context, f func(tx *sql.Tx) error) error {
-	tx, err := s.writer.BeginTx(ctx, nil)
+	tx, err := s.writer.BeginTx(ctx, &writing)
 	if err != nil {
 		return err
 	}
 	defer func() { _ = tx.Rollback() }() // does nothing after a commit
-	if err := s.checkEpoch(tx); err != nil {
+	if err := s.checkEpoch(ctx, tx); err != nil {
 		return err
 	}
 	if err := f(tx); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
-		// database/sql believes that a transaction is over when its commit fails; SQLite may not.
-		_, _ = s.writer.Exec("ROLLBACK")
+		if s.dialect.halfCommitted { // database/sql believes that it is over
+			_, _ = s.writer.Exec("ROLLBACK")
+		}
 		return err
 	}
 	return nil
 }
 
-// checkEpoch forgets what is remembered of another content of the database.
-func (s *Store) checkEpoch(tx *sql.Tx) error {
+// checkEpoch waits for other processes that write, and forgets what is remembered of another content
+// of the database.
+func (s *Store) checkEpoch(ctx context.Context, tx *sql.Tx) error {
 	var epoch string
-	if err := tx.QueryRow(`SELECT epoch FROM store_info`).Scan(&epoch); err != nil {
+	if err := tx.QueryRowContext(ctx, s.dialect.turn).Scan(&epoch); err != nil {
 		return err
 	}
 	if epoch != s.epoch {
@@ -189,7 +168,7 @@ func (s *Store) checkEpoch(tx *sql.Tx) error {
 
 // read runs f in a transaction that sees one state of the database.
 func (s *Store) read(ctx context.Context, op string, f func(tx *sql.Tx) error) error {
-	tx, err := s.reader.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := s.reader.BeginTx(ctx, &reading)
 	if err != nil {
 		return fail(op, err)
 	}
@@ -212,11 +191,59 @@ func each(ctx context.Context, tx *sql.Tx, scan func(*sql.Rows) error, query str
 	return rows.Err()
 }
 
-// placeholders returns "?3, ?4, ?5" for three arguments after the first two.
+// insertMany inserts rows whose arguments a function appends; insert ends before VALUES, and conflict
+// follows. No two rows have the same key.
+func insertMany[R any](ctx context.Context, tx *sql.Tx, d *dialect, insert, conflict string, rows []R, arguments func([]any, R) []any) error {
+	// SQLite's driver watches a context that can end with a goroutine for each row. The transaction is
+	// watched already: when ctx ends it is rolled back, and the next row fails.
+	unwatched := context.WithoutCancel(ctx)
+	var statement *sql.Stmt
+	defer func() { _ = closeStatement(statement) }()
+	var args []any
+	size := 0 // rows of the statement
+	for some := range slices.Chunk(rows, d.rowsAtOnce) {
+		args = args[:0]
+		for _, r := range some {
+			args = arguments(args, r)
+		}
+		if len(some) != size {
+			size = len(some)
+			if err := closeStatement(statement); err != nil {
+				return err
+			}
+			var err error
+			if statement, err = tx.PrepareContext(ctx, insert+" VALUES "+valueLists(size, len(args)/size)+" "+conflict); err != nil {
+				return err
+			}
+		}
+		if _, err := statement.ExecContext(unwatched, args...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func closeStatement(s *sql.Stmt) error {
+	if s == nil {
+		return nil
+	}
+	return s.Close()
+}
+
+// valueLists returns "($1, $2), ($3, $4)" for two rows of two columns.
+func valueLists(rows, columns int) string {
+	lists := make([]string, rows)
+	for i := range lists {
+		lists[i] = "(" + placeholders(i*columns, columns) + ")"
+	}
+	return strings.Join(lists, ", ")
+}
+
+// placeholders returns "$3, $4, $5" for three arguments after the first two.
 func placeholders(after, n int) string {
 	names := make([]string, n)
 	for i := range names {
-		names[i] = fmt.Sprintf("?%d", after+i+1)
+		names[i] = fmt.Sprintf("$%d", after+i+1)
 	}
 	return strings.Join(names, ", ")
 }

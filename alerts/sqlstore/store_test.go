@@ -25,15 +25,20 @@ func openAt(t testing.TB, path string, options Options) *Store {
 	return s
 }
 
+// TestConformance runs one suite on both dialects.
 func TestConformance(t *testing.T) {
-	storetest.Run(t, func(t *testing.T) storetest.Opener {
-		path := newPlace(t)
-		return func(t *testing.T) storetest.Store {
-			s, err := Open(t.Context(), path, Options{RejectsKept: storetest.RejectsKept})
-			if err != nil {
-				t.Fatal(err)
-			}
-			return s
-		}
-	})
+	for name, newPlace := range map[string]func(testing.TB) string{"sqlite": newPlace, "postgres": newPostgres} {
+		t.Run(name, func(t *testing.T) {
+			storetest.Run(t, func(t *testing.T) storetest.Opener {
+				place := newPlace(t)
+				return func(t *testing.T) storetest.Store {
+					s, err := Open(t.Context(), place, Options{RejectsKept: storetest.RejectsKept})
+					if err != nil {
+						t.Fatal(err)
+					}
+					return s
+				}
+			})
+		})
+	}
 }
