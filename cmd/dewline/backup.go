@@ -39,6 +39,9 @@ const (
 
 // Run writes the archive. It appears under its name only when it is whole.
 func (c *backupCommand) Run(ctx context.Context, std *streams) (err error) {
+	if err := inFolder(c.Data); err != nil {
+		return err
+	}
 	if _, err := os.Stat(c.File); err == nil {
 		return fmt.Errorf("%s exists: give another name", c.File)
 	}
@@ -156,6 +159,9 @@ func writeBackup(ctx context.Context, w io.Writer, data string, readings dewline
 
 // Run restores the archive.
 func (c *restoreCommand) Run(ctx context.Context, std *streams) error {
+	if err := inFolder(c.Data); err != nil {
+		return err
+	}
 	if err := checkArchive(c.File); err != nil {
 		return err
 	}

@@ -36,7 +36,7 @@ type (
 )
 
 func (c *gatewayData) open(ctx context.Context) (*sqlstore.Store, error) {
-	return sqlstore.Open(ctx, databasePath(c.Data), sqlstore.Options{})
+	return openDatabase(ctx, c.Data, sqlstore.Options{})
 }
 
 // with opens the store, checks the id and does what is to be done.

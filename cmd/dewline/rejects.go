@@ -30,7 +30,7 @@ func (c *rejectsCommand) Run(ctx context.Context, std *streams) error {
 	if reason != "" && !slices.Contains(dewline.Reasons(), reason) {
 		return fmt.Errorf("there is no reason %q; they are %v", c.Reason, dewline.Reasons())
 	}
-	store, err := sqlstore.Open(ctx, databasePath(c.Data), sqlstore.Options{})
+	store, err := openDatabase(ctx, c.Data, sqlstore.Options{})
 	if err != nil {
 		return err
 	}

@@ -127,7 +127,10 @@ func (s *service) open(ctx context.Context) error {
 	if s.lock, err = lockFolder(s.o.Data); err != nil {
 		return err
 	}
-	if s.relational, err = sqlstore.Open(ctx, databasePath(s.o.Data), sqlstore.Options{FullSync: s.o.Settings.FullSync}); err != nil {
+	if err := settleDatabase(s.o.Data, s.o.Settings.Database); err != nil {
+		return err
+	}
+	if s.relational, err = openDatabase(ctx, s.o.Data, sqlstore.Options{FullSync: s.o.Settings.FullSync}); err != nil {
 		return err
 	}
 	s.openDesks()
@@ -140,7 +143,6 @@ func (s *service) open(ctx context.Context) error {
 	return s.serveHTTP(ctx)
 }
 
-func databasePath(data string) string { return filepath.Join(data, "dewline.db") }
 func readingsPath(data string) string { return filepath.Join(data, "readings") }
 func brokerPath(data string) string   { return filepath.Join(data, "broker") }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 	"time"
 
 	"go.yaml.in/yaml/v3"
@@ -42,11 +43,13 @@ type settings struct {
 		Org       string        `yaml:"org"`        // influx
 		Bucket    string        `yaml:"bucket"`     // influx
 	} `yaml:"store"`
+	// Database is the address of a PostgreSQL database; empty: SQLite in the data folder.
+	Database string `yaml:"database"`
 	// MaxAge is how old a reading may be when it arrives, 744h.
 	MaxAge time.Duration `yaml:"max_age"`
 	// RollUpRetention is how long quarter hours are kept, 5 years.
 	RollUpRetention time.Duration `yaml:"rollup_retention"`
-	// FullSync makes each commit of alerts and credentials wait for the disk.
+	// FullSync makes each commit of alerts and credentials wait for the disk (SQLite).
 	FullSync bool `yaml:"full_sync"`
 	// Topic is the first level of all topics, "dewline".
 	Topic string `yaml:"topic"`
@@ -82,6 +85,8 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: tls needs both cert and key", path)
 	case s.Store.Kind != "" && s.Store.Kind != "embedded" && s.Store.Kind != "influx":
 		return fmt.Errorf("settings %s: store kind %q: expected embedded or influx", path, s.Store.Kind)
+	case s.Database != "" && !strings.HasPrefix(s.Database, "postgres://") && !strings.HasPrefix(s.Database, "postgresql://"):
+		return fmt.Errorf("settings %s: database: expected postgres://user@host/name, or nothing for SQLite in the data folder", path)
 	case s.Notify.GiveUp < 0 || s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
 		return fmt.Errorf("settings %s: no duration may be negative", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:
