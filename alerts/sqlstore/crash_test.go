@@ -24,11 +24,7 @@ func TestMain(m *testing.M) {
 		fmt.Println(writeUntilKilled(path))
 		os.Exit(1)
 	}
-	code := m.Run()
-	if server.stop != nil {
-		server.stop()
-	}
-	os.Exit(code)
+	os.Exit(m.Run())
 }
 
 // crashSystems are written together, each step as one Progress.

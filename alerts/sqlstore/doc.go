@@ -1,9 +1,19 @@
 // Package sqlstore keeps everything relational: credentials of gateways and what they last said,
 // rejects, events, roll-ups, the progress of the engine, alerts and their history. A [Store]
-// implements the root's interfaces for each of them on one SQLite database, which needs no server;
-// migrations are SQL files, one folder for each dialect, so that another database can join.
+// implements the root's interfaces for each of them on SQLite, which needs no server, or PostgreSQL
+// (13 or later), which several machines reach.
 //
 //	store, err := sqlstore.Open(ctx, filepath.Join(dir, "dewline.db"), sqlstore.Options{})
+//	store, err := sqlstore.Open(ctx, "postgres://dewline@host/dewline", sqlstore.Options{})
+//
+// # Two dialects
+//
+// Statements are the same for both, with numbered placeholders ($1) and upserts by ON CONFLICT; what
+// only one of them takes is not used. A placeholder has the type of what it first stands beside, and
+// a transaction finishes reading one thing before it asks for the next. What has to differ is in
+// dialect.go, and the tables are in a folder of migrations for each, under the same names and
+// numbers. Text is ordered by bytes in both. One suite (storetest) runs on both, and a test compares
+// their tables.
 //
 // # One writer, many readers
 //
@@ -14,6 +24,12 @@
 // it up (WAL mode). The command line is another process with the same rules; the busy timeout makes
 // it wait its turn.
 //
+// With PostgreSQL it is the same by other means: each transaction that writes first locks the one
+// row of store_info, so that numbers and versions that it reads are still the last ones when it
+// writes, whichever process wrote before. Reads are repeatable and lock nothing. A commit whose answer
+// is lost with its connection may have happened: the error says that the call can be tried again,
+// and calls that people make carry a version.
+//
 // # What a crash costs
 //
 // The death of the process loses nothing that was committed. A power cut or a crash of the
@@ -21,7 +37,8 @@
 // never the integrity of the file, because with PRAGMA synchronous=NORMAL the log is only synced
 // when it is moved into the database. [Options.FullSync] syncs at each commit and loses nothing, at
 // the price of waiting for the disk each time. Readings are not kept here, so what is lost can be
-// computed again from them; a credential that was just rotated would be the old one.
+// computed again from them; a credential that was just rotated would be the old one. PostgreSQL
+// loses nothing unless its own settings say otherwise. Backup and Restore are for SQLite.
 //
 // # Roll-ups
 //

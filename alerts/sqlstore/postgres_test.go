@@ -1,151 +1,18 @@
 package sqlstore
 
 import (
-	"bufio"
-	"context"
 	"database/sql"
-	"errors"
 	"fmt"
-	"io"
-	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"testing"
-	"time"
 
 	"dewline"
+	"dewline/alerts/sqlstore/storetest"
 )
 
-// startServer makes a database cluster in a new folder, serves it on a socket there, prints the
-// folder, and takes everything down when its input ends: also when the tests are killed. Texts in
-// its databases are sorted as in English unless a column says otherwise.
-const startServer = `
-set -eu
-dir=$(mktemp -d /tmp/dewline-pg-XXXXXX)
-trap 'rm -rf "$dir"' EXIT
-"$1/initdb" -D "$dir/data" -U dewline --auth=trust --encoding=UTF8 --locale=C --no-sync >"$dir/log" 2>&1 || { cat "$dir/log" >&2; exit 1; }
-"$1/postgres" -D "$dir/data" -k "$dir" -c listen_addresses= -c max_connections=200 $2 >>"$dir/log" 2>&1 &
-echo "$dir"
-cat >/dev/null
-kill -QUIT $!
-wait || true
-`
-
-// serverOptions leave out what only matters when the power is cut, or after hours.
-const serverOptions = "-c fsync=off -c full_page_writes=off -c synchronous_commit=off -c autovacuum=off -c wal_level=minimal -c max_wal_senders=0"
-
-// server is the PostgreSQL of this package's tests, started for the first that needs it.
-var server struct {
-	start   sync.Once
-	err     error
-	address string
-	admin   *sql.DB
-	stop    func()
-	places  atomic.Int64
-}
-
-var errNoPostgres = errors.New("there is no PostgreSQL here (Debian: postgresql)")
-
-func runServer() error {
-	bin, err := postgresFolder()
-	if err != nil {
-		return err
-	}
-	args := []string{"sh", "-c", startServer, "sh", bin, serverOptions}
-	if os.Geteuid() == 0 { // as which it refuses to run
-		args = append([]string{"runuser", "-u", "postgres", "--"}, args...)
-	}
-	cmd := exec.Command(args[0], args[1:]...)
-	cmd.Dir = "/"
-	cmd.Stderr = os.Stderr
-	in, err := cmd.StdinPipe()
-	if err != nil {
-		return err
-	}
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		return err
-	}
-	if err := cmd.Start(); err != nil {
-		return err
-	}
-	server.stop = func() { _ = in.Close(); _, _ = io.Copy(io.Discard, out); _ = cmd.Wait() }
-	folder, err := bufio.NewReader(out).ReadString('\n')
-	if err != nil {
-		return fmt.Errorf("PostgreSQL does not start: %w", err)
-	}
-	socket := "?host=" + url.QueryEscape(strings.TrimSpace(folder))
-	postgres, err := sql.Open("pgx", "postgres://dewline@/postgres"+socket)
-	if err != nil {
-		return err
-	}
-	defer postgres.Close()
-	if err := waitForServer(postgres); err != nil {
-		return err
-	}
-	if _, err := postgres.Exec(`CREATE DATABASE tests TEMPLATE template0 LOCALE_PROVIDER icu ICU_LOCALE 'en' LOCALE 'C'`); err != nil {
-		return err
-	}
-	server.address = "postgres://dewline@/tests" + socket
-	server.admin, err = sql.Open("pgx", server.address)
-	return err
-}
-
-func postgresFolder() (string, error) {
-	if initdb, err := exec.LookPath("initdb"); err == nil {
-		initdb, err = filepath.EvalSymlinks(initdb)
-		return filepath.Dir(initdb), err
-	}
-	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/initdb")
-	if len(found) == 0 {
-		return "", errNoPostgres
-	}
-	return filepath.Dir(slices.Max(found)), nil
-}
-
-func waitForServer(db *sql.DB) error {
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
-	defer cancel()
-	for {
-		err := db.PingContext(ctx)
-		if err == nil || ctx.Err() != nil {
-			return err
-		}
-		select { // it says nowhere else that it is ready
-		case <-ctx.Done():
-		case <-time.After(20 * time.Millisecond):
-		}
-	}
-}
-
-// newPostgres returns the address of a new place in the server. It is a schema, which is all that
-// Dewline asks for, and made sooner than a database.
-func newPostgres(t testing.TB) string {
-	t.Helper()
-	server.start.Do(func() { server.err = runServer() })
-	if errors.Is(server.err, errNoPostgres) && os.Getenv("DEWLINE_REQUIRE") != "1" {
-		t.Skip(server.err)
-	}
-	if server.err != nil {
-		t.Fatal(server.err)
-	}
-	place := fmt.Sprint("place", server.places.Add(1))
-	adminExec(t, `CREATE SCHEMA `+place)
-	return server.address + "&search_path=" + place
-}
-
-// adminExec runs a statement beside any store.
-func adminExec(t testing.TB, statement string) {
-	t.Helper()
-	if _, err := server.admin.Exec(statement); err != nil {
-		t.Fatal(err)
-	}
-}
+// newPostgres returns the address of a new place.
+func newPostgres(t testing.TB) string { return storetest.Postgres(t) }
 
 // onEach runs a test on a new place of each dialect.
 func onEach(t *testing.T, test func(t *testing.T, place string)) {
@@ -199,9 +66,16 @@ func TestOpenPostgresSaysWhatIsWrong(t *testing.T) {
 // then that it can be tried again, and that succeeds.
 func TestConnectionsEnd(t *testing.T) {
 	s := openAt(t, newPostgres(t), Options{})
+	admin, err := sql.Open("pgx", storetest.Postgres(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer admin.Close()
 	for i := range 3 {
 		put(t, s, rollUp(hall, "superheat", midnight, float64(i)))
-		adminExec(t, `SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'dewline'`)
+		if _, err := admin.Exec(`SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'dewline'`); err != nil {
+			t.Fatal(err)
+		}
 		if err := s.PutRollUps(t.Context(), []dewline.RollUp{rollUp(hall, "superheat", midnight+spanMillis, float64(i))}); err != nil && !dewline.CanRetry(err) {
 			t.Errorf("writing: %v", err)
 		}

@@ -1,6 +1,7 @@
 package storetest
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -82,4 +83,82 @@ func oneWorker(t *testing.T, s Store, w, rounds int) error {
 		}
 	}
 	return nil
+}
+
+// numbersAtOnce has several processes want the next number of the same thing at once: the version of a
+// call, the series of a new quantity, the name of a new person, the place of a reject. Nobody's is lost,
+// and none is given twice.
+func numbersAtOnce(t *testing.T, open Opener) {
+	const rounds = 12
+	stores := []Store{opened(t, open), opened(t, open), opened(t, open)}
+	ctx := t.Context()
+	a := alert(hall, dewline.Overfeed, now)
+	must(t, stores[0].PutAlerts(ctx, byDewline(now, "", a)))
+	must(t, stores[0].Desk(ctx, "make", func(tx dewline.DeskTx) error {
+		return tx.PutCall(dewline.CallChange{Change: dewline.Change{By: "J.", At: now}, Call: serviceCall("k", now, dewline.CallNew, []string{a.ID}, hall)})
+	}))
+	var work sync.WaitGroup
+	for w, s := range stores {
+		work.Go(func() {
+			for i := range rounds {
+				if err := errors.Join(changeCall(t, s, fmt.Sprint("person ", i)),
+					s.PutRollUps(ctx, []dewline.RollUp{rollUp(hall, fmt.Sprint("new ", i), quarter+dewline.Millis(w)*span, float64(w))}),
+					s.KeepRejects(ctx, []dewline.Reject{reject(dewline.ReasonFuture, now, fmt.Sprint(w, " ", i))})); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	work.Wait()
+	must(t, stores[0].LookAtDesk(ctx, "look", func(tx dewline.DeskTx) error {
+		history, err := tx.CallHistory("k")
+		must(t, err)
+		want(t, "changes", len(history), 1+rounds*len(stores))
+		by := map[string]int{}
+		for i, c := range history {
+			want(t, "version", c.Call.Version, i+1)
+			by[c.By]++
+		}
+		for i := range rounds {
+			want(t, "changes of a person", by[fmt.Sprint("person ", i)], len(stores))
+		}
+		return nil
+	}))
+	for i := range rounds {
+		var rows []dewline.RollUp
+		for w := range stores {
+			rows = append(rows, rollUp(hall, fmt.Sprint("new ", i), quarter+dewline.Millis(w)*span, float64(w)))
+		}
+		wantRollUps(t, stores[i%len(stores)], hall, fmt.Sprint("new ", i), 0, quarter+96*span, rows...)
+	}
+	counts, err := stores[0].CountRejects(ctx)
+	must(t, err)
+	want(t, "rejects", counts[dewline.ReasonFuture], rounds*int64(len(stores)))
+	kept, err := stores[0].ReadRejects(ctx, dewline.RejectFilter{}, 1000)
+	must(t, err)
+	details := map[string]bool{}
+	for _, r := range kept {
+		details[r.Detail] = true
+	}
+	want(t, "rejects kept", []int{len(kept), len(details)}, []int{RejectsKept, RejectsKept})
+}
+
+// changeCall looks at a call and changes it in another transaction, again when it has changed in
+// between, as a person would.
+func changeCall(t *testing.T, s Store, by string) error {
+	for {
+		var call dewline.ServiceCall
+		if err := s.LookAtDesk(t.Context(), "look", func(tx dewline.DeskTx) (err error) {
+			call, err = tx.Call("k")
+			return err
+		}); err != nil {
+			return err
+		}
+		err := s.Desk(t.Context(), "change", func(tx dewline.DeskTx) error {
+			return tx.PutCall(dewline.CallChange{Change: dewline.Change{By: by, At: now}, Call: call})
+		})
+		if dewline.CodeOf(err) != dewline.Clash {
+			return err
+		}
+	}
 }

@@ -64,7 +64,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"alerts", alerts}, {"alerts filter", alertsFilter}, {"alerts pages", alertPages}, {"alert history", alertHistory},
 		{"alerts refused", alertsRefused}, {"evidence keeps what people did", evidenceKeepsState},
 		{"desk", desk}, {"desk keeps calls", deskCalls}, {"desk keeps visits", deskVisits}, {"desk is all or nothing", deskWhole},
-		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce},
+		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce}, {"numbers at once", numbersAtOnce},
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
 		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
 		{"ledger", ledger}, {"calendar links", calendarLinks},
@@ -85,7 +85,7 @@ func opened(t *testing.T, open Opener) Store {
 	return s
 }
 
-func must(t *testing.T, err error) {
+func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
