@@ -11,7 +11,7 @@ export PATH := $(CACHE)/bin:$(PATH):/usr/sbin
 
 # What the tests need today beside Go. Each has a target tools-NAME below that does nothing when
 # the program is there: gcc (for the race detector), influxd, mosquitto, postgresql, chromium, npm.
-TOOLS := gcc npm influxd mosquitto chromium
+TOOLS := gcc npm influxd mosquitto postgresql chromium
 
 # How many inputs `make test` gives each fuzz target, and how long `make fuzz` takes for each. A
 # number, because on a busy machine the go command may report its own deadline as a failure.
