@@ -25,7 +25,7 @@ func TestSettingsRefuse(t *testing.T) {
 		"store: {kind: paper}":          "paper",
 		"max_age: -1h":                  "negative",
 		"broker: {max_disk_mb: -1}":     "negative",
-		"database: here/dewline.db":   "postgres://",
+		"database: here/dewline.db":     "postgres://",
 		"max_age: soon":                 "soon",
 		"store: {retention: 5, kind: {": "yaml",
 	} {
