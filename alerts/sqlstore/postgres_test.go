@@ -16,8 +16,13 @@ func newPostgres(t testing.TB) string { return storetest.Postgres(t) }
 
 // onEach runs a test on a new place of each dialect.
 func onEach(t *testing.T, test func(t *testing.T, place string)) {
-	t.Run("sqlite", func(t *testing.T) { test(t, newPlace(t)) })
-	t.Run("postgres", func(t *testing.T) { test(t, newPostgres(t)) })
+	t.Parallel()
+	for name, newPlace := range map[string]func(testing.TB) string{"sqlite": newPlace, "postgres": newPostgres} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			test(t, newPlace(t))
+		})
+	}
 }
 
 func TestOpenPostgresSaysWhatIsWrong(t *testing.T) {
@@ -65,7 +70,7 @@ func TestOpenPostgresSaysWhatIsWrong(t *testing.T) {
 // TestConnectionsEnd ends all connections, as a restart of the server does: a call may fail, says
 // then that it can be tried again, and that succeeds.
 func TestConnectionsEnd(t *testing.T) {
-	s := openAt(t, newPostgres(t), Options{})
+	s := openAt(t, newPostgres(t)+"&application_name=to%20end", Options{})
 	admin, err := sql.Open("pgx", storetest.Postgres(t))
 	if err != nil {
 		t.Fatal(err)
@@ -73,7 +78,7 @@ func TestConnectionsEnd(t *testing.T) {
 	defer admin.Close()
 	for i := range 3 {
 		put(t, s, rollUp(hall, "superheat", midnight, float64(i)))
-		if _, err := admin.Exec(`SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'dewline'`); err != nil {
+		if _, err := admin.Exec(`SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'to end'`); err != nil {
 			t.Fatal(err)
 		}
 		if err := s.PutRollUps(t.Context(), []dewline.RollUp{rollUp(hall, "superheat", midnight+spanMillis, float64(i))}); err != nil && !dewline.CanRetry(err) {

@@ -27,8 +27,10 @@ func openAt(t testing.TB, path string, options Options) *Store {
 
 // TestConformance runs one suite on both dialects.
 func TestConformance(t *testing.T) {
+	t.Parallel()
 	for name, newPlace := range map[string]func(testing.TB) string{"sqlite": newPlace, "postgres": newPostgres} {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			storetest.Run(t, func(t *testing.T) storetest.Opener {
 				place := newPlace(t)
 				return func(t *testing.T) storetest.Store {
