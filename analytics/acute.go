@@ -172,10 +172,10 @@ func (y *system) anyway(e *Engine, began bool) {
 		return v != 0, ok && y.Frame.Taken[p] == at
 	}
 	if on, fresh := flag(dewline.SafetyTrip); fresh {
-		y.plainly(e, &a.Trip, 0, "safety", dewline.NotRunning, dewline.Urgent, on, "a safety device has tripped")
+		y.plainly(e, &a.Trip, 0, "safety", dewline.NotRunning, dewline.Urgent, on, says("a safety device has tripped"))
 	}
 	if on, fresh := flag(dewline.RefrigerantDetector); fresh {
-		y.plainly(e, &a.Leak, 0, "leak", dewline.ChargeDrift, dewline.Urgent, on, "the refrigerant detector has tripped: air the place, keep flames and sparks away")
+		y.plainly(e, &a.Leak, 0, "leak", dewline.ChargeDrift, dewline.Urgent, on, says("the refrigerant detector has tripped: air the place, keep flames and sparks away"))
 	}
 	if on, fresh := flag(dewline.DoorOpen); fresh && on {
 		a.DoorAt = at
@@ -189,17 +189,17 @@ func (y *system) anyway(e *Engine, began bool) {
 			limit -= 273.15
 			so := v-u > limit
 			severity := y.warmSeverity(at, v-limit, so)
-			text := fmt.Sprintf("%.1f °C in the space, its limit is %.1f °C", v, limit)
+			text := func() string { return fmt.Sprintf("%.1f °C in the space, its limit is %.1f °C", v, limit) }
 			y.plainly(e, &a.Warm, dewline.Millis(y.interval().Milliseconds()), "space", dewline.SpaceWarm, severity, so, text)
 			if so && a.Warm.Open {
-				y.raise(e, "space", dewline.SpaceWarm, severity, a.Warm.Onset, at, text)
+				y.raise(e, "space", dewline.SpaceWarm, severity, a.Warm.Onset, at, text())
 			}
 		}
 	}
 	if began {
 		n := y.Operate.startsWithin(at, time.Hour)
 		y.plainly(e, &a.Cycling, hour, "cycling", dewline.ShortCycling, dewline.Watch, n >= manyStarts,
-			fmt.Sprintf("%d starts within an hour", n))
+			func() string { return fmt.Sprintf("%d starts within an hour", n) })
 	}
 }
 
@@ -228,16 +228,18 @@ func (y *system) warmSeverity(at dewline.Millis, excess float64, so bool) dewlin
 	return dewline.Watch
 }
 
-// plainly steps a hold that does not need steady running.
-func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c dewline.Condition, severity dewline.Severity, so bool, text string) {
+// plainly steps a hold that does not need steady running. Its text is only made when it is told.
+func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c dewline.Condition, severity dewline.Severity, so bool, text func() string) {
 	at := y.Frame.At
 	switch h.step(at, so, max(y.longest(), hour), need) {
 	case opened:
-		y.raise(e, key, c, severity, h.Onset, at, text)
+		y.raise(e, key, c, severity, h.Onset, at, text())
 	case ended:
 		y.lower(e, key, c, at)
 	}
 }
+
+func says(text string) func() string { return func() string { return text } }
 
 const (
 	minute = dewline.Millis(60_000)

@@ -28,7 +28,8 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	t := &y.Track
 	ep := y.open(machineKey)
 	sure := believed
-	if t.HasLearn && !t.Model.Full() && t.Top.Start < 0.5 {
+	young := t.drifted() && !t.Model.Full()
+	if young {
 		sure = obvious // what was learned in a few days is soon outgrown by the weather
 	}
 	lasting := at-t.Since >= 20*hour
@@ -61,7 +62,6 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 				y.Believed = hold{Open: true, Onset: y.onset()}
 			}
 			c, s := y.consequence()
-			young := t.HasLearn && !t.Model.Full() && t.Top.Start < 0.5
 			if young && s == dewline.Soon {
 				s = dewline.Watch // the weather may have outgrown what was learned
 			}
@@ -121,9 +121,13 @@ func (y *system) onset() dewline.Millis {
 	return onset
 }
 
-// frame returns the residual that leads: the learned one where there is one.
+// drifted says whether what is believed came about since the machine was learned, rather than being there
+// from the first day.
+func (t *track) drifted() bool { return t.HasLearn && t.Top.Start < 0.5 }
+
+// frame returns the residual that leads: the learned one where what is believed is a drift.
 func (t *track) frame() *diagnose.Residual {
-	if t.HasLearn && t.Top.Start < 0.5 {
+	if t.drifted() {
 		return &t.Learned
 	}
 	return &t.Absolute
@@ -194,5 +198,5 @@ func (y *system) evidenceFor(key, text string) []string {
 	if key != machineKey || len(y.Track.Causes) == 0 {
 		return out
 	}
-	return append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.HasLearn && y.Track.Top.Start < 0.5)...)
+	return append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.drifted())...)
 }

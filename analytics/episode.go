@@ -32,18 +32,6 @@ func gravest(a, b dewline.Condition) int {
 	return slices.Index(conditionOrder, a) - slices.Index(conditionOrder, b)
 }
 
-func graver(a, b dewline.Severity) bool { return weightOf(a) > weightOf(b) }
-
-func weightOf(s dewline.Severity) int {
-	switch s {
-	case dewline.Urgent:
-		return 2
-	case dewline.Soon:
-		return 1
-	}
-	return 0
-}
-
 // open returns the open episode of a key, nil if there is none.
 func (y *system) open(key string) *episode {
 	for i := range y.Episodes {
@@ -73,7 +61,7 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 		slices.SortFunc(ep.Conditions, gravest)
 		changed = true
 	}
-	if graver(s, ep.Severity) {
+	if s.Rank() > ep.Severity.Rank() {
 		ep.Severity, changed = s, true
 	}
 	if changed {

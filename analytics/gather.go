@@ -104,18 +104,15 @@ func (g *gather) mean(i int) (float64, bool) {
 }
 
 // means are what the performance of the machine is estimated from.
-func (g *gather) means(m *cycle.Machine) cycle.Means {
+func (g *gather) means() cycle.Means {
 	mean := func(i int) cycle.Mean {
 		v, ok := g.mean(i)
 		return cycle.Mean{Value: v, Measured: ok}
 	}
-	line := func(i, against int, sign float64) cycle.Mean {
-		a, b := mean(i), mean(against)
-		return cycle.Mean{Value: b.Value + sign*a.Value, Measured: a.Measured && b.Measured}
-	}
+	superheat, dew := mean(gSuperheat), mean(gSuctionDew)
 	return cycle.Means{
 		SuctionPressurePa: mean(gSuctionPa), HighPressurePa: mean(gHighPa), PowerW: mean(gPower),
-		SuctionC: line(gSuperheat, gSuctionDew, 1), LiquidC: mean(gLiquid), DischargeC: mean(gDischarge),
+		SuctionC: cycle.Mean{Value: dew.Value + superheat.Value, Measured: superheat.Measured && dew.Measured}, LiquidC: mean(gLiquid), DischargeC: mean(gDischarge),
 	}
 }
 

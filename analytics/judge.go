@@ -45,7 +45,7 @@ type charts struct {
 
 // track is what is known of how a machine does.
 type track struct {
-	Recent []baseline.Window // oldest first; the learned ones are marked
+	Recent []baseline.Window // oldest first
 	Kept   int32             // how many of Recent were offered to the model
 	Model  baseline.Model
 	Charts [diagnose.NumSymptoms]charts
@@ -97,35 +97,34 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 	y.belief(e, w.To)
 }
 
-// forget drops what is too old to be recent, and learns from it if nothing speaks against it.
+// forget drops what is too old to be recent, and learns from what is old enough if nothing speaks
+// against it. A machine that always runs fills the list before its windows are old.
 func (y *system) forget(at dewline.Millis) {
 	t := &y.Track
-	healthy := y.healthy() && !y.misled(at)
-	for int(t.Kept) < len(t.Recent) && at-t.Recent[t.Kept].From >= dewline.Millis(learnAfter.Milliseconds()) {
-		if healthy && t.Recent[t.Kept].From > t.Visit {
-			t.Model.Add(y.prior, &t.Recent[t.Kept])
-		}
-		t.Kept++
-	}
 	drop := 0
 	for drop < len(t.Recent) && (at-t.Recent[drop].From > dewline.Millis(recentSpan.Milliseconds()) || len(t.Recent)-drop >= maxRecent) {
 		drop++
 	}
-	for int(t.Kept) < drop { // a machine that always runs fills the list sooner
-		if healthy && t.Recent[t.Kept].From > t.Visit {
-			t.Model.Add(y.prior, &t.Recent[t.Kept])
+	healthy := y.healthy() && !y.misled(at)
+	for kept := int(t.Kept); kept < len(t.Recent); kept++ {
+		w := &t.Recent[kept]
+		if kept >= drop && at-w.From < dewline.Millis(learnAfter.Milliseconds()) {
+			break
+		}
+		if healthy && w.From > t.Visit {
+			t.Model.Add(y.prior, w)
 		}
 		t.Kept++
 	}
 	t.Recent = slices.Delete(t.Recent, 0, drop)
-	t.Kept = max(0, t.Kept-int32(drop))
+	t.Kept -= int32(drop)
 }
 
 // healthy says whether the machine may be learned from: nothing is open, the absolute frame finds
 // nothing, and no chart of an earlier learning signals.
 func (y *system) healthy() bool {
 	t := &y.Track
-	if y.open("machine") != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
+	if y.open(machineKey) != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {
@@ -147,9 +146,10 @@ func (y *system) weigh(w *baseline.Window) {
 	recent := t.Recent[first:]
 	y.stepCharts(w)
 	t.Evals++
-	v := y.view(recent, w, false)
+	sensors := y.sensors(w)
+	v := y.view(recent, sensors, false)
 	if newest := len(recent) - newestFew; newest > 0 {
-		if few := y.view(recent[newest:], w, false); few.noFault < 0.02 && few.noFault < v.noFault {
+		if few := y.view(recent[newest:], sensors, false); few.noFault < 0.02 && few.noFault < v.noFault {
 			v = few
 		}
 	}
@@ -176,12 +176,12 @@ type view struct {
 	sensor            bool // a wrong sensor is likelier than a faulty machine
 }
 
-// view makes the residuals of windows, the last of which was taken under the conditions of w, and
-// weighs the causes. A view that is not conspicuous is weighed only if it must be.
-func (y *system) view(recent []baseline.Window, w *baseline.Window, must bool) view {
+// view makes the residuals of windows and weighs the causes; sensors are those under the conditions of the
+// last window. A view that is not conspicuous is weighed only if it must be.
+func (y *system) view(recent []baseline.Window, sensors []diagnose.Sensor, must bool) view {
 	t := &y.Track
 	v := view{noFault: 1, noFaultAbsolute: 1}
-	y.absolute(recent, &v.absolute)
+	y.absolute(recent, sensors, &v.absolute)
 	v.hasLearned = y.learned(recent, &v.learned)
 	conspicuous := must || t.NoFault < 0.9 || y.suspectsSensor()
 	for s := range diagnose.NumSymptoms {
@@ -190,28 +190,26 @@ func (y *system) view(recent []baseline.Window, w *baseline.Window, must bool) v
 	if !conspicuous {
 		return v
 	}
-	sit := y.situation(w)
+	sit := y.situation(&recent[len(recent)-1], sensors)
 	var learned *diagnose.Residual
 	if v.hasLearned {
 		learned = &v.learned
 	}
 	j := diagnose.Weigh(&v.absolute, learned, &sit)
 	v.weighed, v.noFault = true, j.NoFault
-	start := 0.0
+	start, wrong := 0.0, 0.0
 	for i := range j.Causes {
-		start += j.Causes[i].Probability * j.Causes[i].Start
+		c := &j.Causes[i]
+		start += c.Probability * c.Start
+		if c.Fault == dewline.SensorFault {
+			wrong += c.Probability
+		}
 	}
 	if start+j.NoFault > 0 {
 		v.noFaultAbsolute = j.NoFault / (start + j.NoFault)
 	}
 	v.top, v.causes = j.Causes[0], j.List()
-	sensors := 0.0
-	for i := range j.Causes {
-		if j.Causes[i].Fault == dewline.SensorFault {
-			sensors += j.Causes[i].Probability
-		}
-	}
-	v.sensor = sensors > (1-j.NoFault)/2
+	v.sensor = wrong > (1-j.NoFault)/2
 	return v
 }
 
@@ -231,7 +229,7 @@ func (y *system) glance() {
 	g := y.Gather
 	w := g.window(y.machine)
 	y.prior.Prepare(&w)
-	v := y.view([]baseline.Window{w}, &w, true)
+	v := y.view([]baseline.Window{w}, y.sensors(&w), true)
 	y.believe(&v)
 }
 
@@ -289,80 +287,72 @@ func daysIn(recent []baseline.Window) float64 {
 	return float64(max(n, 1))
 }
 
-// absolute fills in the residual against what is usual for such a machine.
-func (y *system) absolute(recent []baseline.Window, r *diagnose.Residual) {
-	*r = diagnose.Residual{}
-	p := y.prior
-	last := &recent[len(recent)-1]
-	for s := range diagnose.NumSymptoms {
-		if s == diagnose.LogPower || y.Watch.hides(s) {
-			continue // how much a machine of unknown make draws is not known
-		}
-		v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
-			mean, _ := p.Expected(s, w)
-			return float64(w.Y[s]) - mean, w.Has[s]
-		})
-		if n == 0 {
-			continue
-		}
-		_, sd := p.Expected(s, last)
-		window, day := y.Track.Model.Noise(p, s)
-		r.Has[s], r.Mean[s] = true, v
-		r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
-		if last.Short { // the machine had hardly settled
-			r.Cov[s][s] += 2 * 2 * scale(s)
-		}
+// residual fills in a symptom's residual over windows: the median distance from what expected gives of
+// each, with how far windows and days scatter. It says whether there is one, and how uncertain the
+// expectation of the last window is, which is for the caller to add.
+func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diagnose.Symptom, expected func(*baseline.Window) (mean, sd float64, ok bool)) bool {
+	if y.Watch.hides(s) {
+		return false
 	}
-	for i := range y.sensors(last) {
-		d := y.directions[i].Direction
-		u := y.machine.Uncertainty(y.directions[i].Point)
-		r.Cov.AddOuter(&d, u*u)
+	v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
+		mean, _, ok := expected(w)
+		return float64(w.Y[s]) - mean, ok && w.Has[s]
+	})
+	_, sd, ok := expected(&recent[len(recent)-1])
+	if n == 0 || !ok {
+		return false
 	}
+	window, day := y.Track.Model.Noise(y.prior, s)
+	r.Has[s], r.Mean[s] = true, v
+	r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
+	return true
 }
 
-// scale turns K² into the square of a symptom's unit.
-func scale(s diagnose.Symptom) float64 {
-	if s == diagnose.LogPower {
-		return 0.02 * 0.02
+// absolute fills in the residual against what is usual for such a machine. How much power a machine of
+// unknown make draws is not known.
+func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r *diagnose.Residual) {
+	last := &recent[len(recent)-1]
+	for s := range diagnose.NumSymptoms {
+		if s == diagnose.LogPower {
+			continue
+		}
+		found := y.residual(r, recent, s, func(w *baseline.Window) (float64, float64, bool) {
+			mean, sd := y.prior.Expected(s, w)
+			return mean, sd, true
+		})
+		if found && last.Short { // the machine had hardly settled
+			r.Cov[s][s] += 2 * 2
+		}
 	}
-	return 1
+	for i := range sensors {
+		u := y.machine.Uncertainty(sensors[i].Point)
+		r.Cov.AddOuter(&sensors[i].Direction, u*u)
+	}
 }
 
 // allowed is by how much a proper service may move the symptoms of a healthy machine: nothing was learned
 // from a faulty one, so a repair brings it back to where it was.
 var allowed = diagnose.Vector{1.8, 1.5, 1.2, 1, 1.8, 0.9, 0.05}
 
+// inherited says whether what was learned is from before the last visit.
+func (t *track) inherited() bool { return !t.Model.Learned() && t.Visit != 0 }
+
 // learned fills in the residual against the machine's own healthy weeks.
-func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) bool {
-	*r = diagnose.Residual{}
+func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) (found bool) {
 	t := &y.Track
 	if !t.Model.Fitted {
 		return false
 	}
-	p := y.prior
-	last := &recent[len(recent)-1]
-	any := false
 	for s := range diagnose.NumSymptoms {
-		if y.Watch.hides(s) {
+		if !y.residual(r, recent, s, func(w *baseline.Window) (float64, float64, bool) { return t.Model.Expected(y.prior, s, w) }) {
 			continue
 		}
-		v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
-			mean, _, ok := t.Model.Expected(p, s, w)
-			return float64(w.Y[s]) - mean, ok && w.Has[s]
-		})
-		_, sd, ok := t.Model.Expected(p, s, last)
-		if n == 0 || !ok {
-			continue
-		}
-		window, day := t.Model.Noise(p, s)
-		r.Has[s], r.Mean[s] = true, v
-		r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
-		if !t.Model.Learned() && t.Visit != 0 { // fitted before the visit
+		if t.inherited() {
 			r.Cov[s][s] += allowed[s] * allowed[s]
 		}
-		any = true
+		found = true
 	}
-	return any
+	return found
 }
 
 // stepCharts steps the fast charts by a window, and adds it to the day of the slow ones.
@@ -426,7 +416,7 @@ func (y *system) closeDay() {
 			}
 			window, day := t.Model.Noise(y.prior, s)
 			sd := t.Model.Fits[s].Cov[0][0]
-			if !t.Model.Learned() && t.Visit != 0 {
+			if t.inherited() {
 				sd += allowed[s] * allowed[s]
 			}
 			z := float64(t.Day.Residual[s]) / math.Sqrt(sd+day*day+window*window/float64(t.Day.Windows))
@@ -453,9 +443,7 @@ func (y *system) visited(at dewline.Millis) {
 	t := &y.Track
 	t.Visit = at
 	t.Model.Reset(true)
-	for i := range t.Charts {
-		t.Charts[i] = charts{}
-	}
+	clear(t.Charts[:])
 	t.Odds, t.Evals, t.Doubtful, t.NoFault, t.NoFaultA = -2, 0, 0, 1, 1
 	t.Causes, t.Top = nil, diagnose.Weighed{}
 }

@@ -44,14 +44,14 @@ func depends(p dewline.Point, s diagnose.Symptom) bool {
 	return false
 }
 
+// sure says whether a sensor of which of holds is surely wrong.
+func (w *watching) sure(of func(dewline.Point) bool) bool {
+	return slices.ContainsFunc(w.Doubts, func(d sensor.Doubt) bool { return d.Sure != 0 && of(d.Point) })
+}
+
 // hides says whether a symptom rests on a sensor that is surely wrong.
 func (w *watching) hides(s diagnose.Symptom) bool {
-	for i := range w.Doubts {
-		if d := &w.Doubts[i]; d.Sure != 0 && depends(d.Point, s) {
-			return true
-		}
-	}
-	return false
+	return w.sure(func(p dewline.Point) bool { return depends(p, s) })
 }
 
 // meaningless says whether a sensor is suspected of values that have nothing to do with what it measures.
@@ -69,12 +69,7 @@ func (w *watching) misreads(s diagnose.Symptom) bool {
 
 // hidesPoint says whether a sensor itself is surely wrong.
 func (w *watching) hidesPoint(p dewline.Point) bool {
-	for i := range w.Doubts {
-		if d := &w.Doubts[i]; d.Sure != 0 && d.Point == p {
-			return true
-		}
-	}
-	return false
+	return w.sure(func(q dewline.Point) bool { return q == p })
 }
 
 // suspectsSensor says whether any sensor is in doubt by itself.
@@ -141,12 +136,7 @@ func eachFrame(p dewline.Point) bool {
 }
 
 func (w *watching) doubted(point string) bool {
-	for i := range w.Doubts {
-		if d := &w.Doubts[i]; d.Sure != 0 && nameOf(d.Point) == point {
-			return true
-		}
-	}
-	return false
+	return w.sure(func(p dewline.Point) bool { return nameOf(p) == point })
 }
 
 const sensorPrefix = "sensor:"
@@ -223,13 +213,13 @@ func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagno
 }
 
 // situation is what is known beside the residuals.
-func (y *system) situation(w *baseline.Window) diagnose.Situation {
+func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagnose.Situation {
 	s := y.machine.System
 	sit := diagnose.Situation{
 		Group: y.group, Ices: !s.Kind.Comfort(), HeatPump: s.Kind == dewline.HeatPump,
 		Visited:   y.Track.Visit != 0 && w.To-y.Track.Visit < visitedDays*24*hour,
-		Inherited: !y.Track.Model.Learned() && y.Track.Visit != 0,
-		Sensors:   y.sensors(w),
+		Inherited: y.Track.inherited(),
+		Sensors:   sensors,
 	}
 	sit.Superheat, _ = y.prior.Expected(diagnose.Superheat, w)
 	if mean, _, ok := y.Track.Model.Expected(y.prior, diagnose.Superheat, w); ok {

@@ -172,7 +172,7 @@ func (y *system) closeWindow(e *Engine) {
 		*g = gather{}
 		return
 	}
-	y.Means = g.means(y.machine)
+	y.Means = g.means()
 	w := g.window(y.machine)
 	y.look(e, &w)
 }
