@@ -153,6 +153,11 @@ func (d *document) visit(f ClosingFacts, v dewline.Visit) {
 	}
 	d.facts(facts...)
 	d.predictions(slices.DeleteFunc(slices.Clone(f.Case.Call.Briefs), func(b dewline.Brief) bool { return b.System != v.System }))
+	d.done(v)
+}
+
+// done is what was found, done and measured at a visit.
+func (d *document) done(v dewline.Visit) {
 	d.work(v)
 	d.readings(v)
 	d.weighings(v)

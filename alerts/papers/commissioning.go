@@ -137,14 +137,7 @@ func (d *document) setToWork(f CommissioningFacts) {
 	v := *f.Visit
 	d.heading("Set to work")
 	d.facts([2]string{"Technician", v.Technician}, [2]string{"Certification", v.Certification}, [2]string{"Started", d.time(v.Started)}, [2]string{"Finished", d.time(v.Finished)})
-	d.work(v)
-	d.readings(v)
-	d.weighings(v)
-	d.evacuation(v)
-	if v.Notes != "" {
-		d.label("Notes of the technician")
-		d.text(v.Notes)
-	}
+	d.done(v)
 }
 
 // running is what the readings say of how it runs.

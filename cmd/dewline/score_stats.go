@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	servicedesk "dewline/alerts/service"
 )
 
 // portion is a count out of a number of cases.
@@ -22,14 +24,11 @@ func (s portion) rate() float64 { return float64(s.n) / float64(s.of) }
 // z95 is the two-sided 95 % point of the normal distribution.
 const z95 = 1.959964
 
-// wilson returns the 95 % score interval of a share: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927)
-// 209-212. It keeps its promise near 0 and 1 and with few cases, where the usual one does not.
+// wilson returns the 95 % score interval of a share, which keeps its promise near 0 and 1 and with few
+// cases, where the usual one does not.
 func (s portion) wilson() (low, high float64) {
-	n, p := float64(s.of), s.rate()
-	middle := p + z95*z95/(2*n)
-	half := z95 * math.Sqrt(p*(1-p)/n+z95*z95/(4*n*n))
-	scale := 1 + z95*z95/n
-	return max((middle-half)/scale, 0), min((middle+half)/scale, 1)
+	r := servicedesk.Wilson(s.n, s.of)
+	return r.Low, r.High
 }
 
 // String writes the share in percent with its counts and interval.
