@@ -12,6 +12,21 @@ type Advice struct {
 const Caution = "Pressure, electricity and refrigerant can injure, and some refrigerants burn. " +
 	"Local codes, the equipment's data plate and its maker's instructions come first; work on the circuit is for licensed people only."
 
+// WorthBringing is the probability from which something is brought along for a cause: driving back for
+// a drier costs more than carrying one.
+const WorthBringing = 0.15
+
+// OpensCircuit says whether the repair of a cause opens the refrigerant circuit, and so takes a
+// certificate, a recovery cylinder and fresh charge. An airflow, a bulb's strap or a sensor's clamp does
+// not.
+func (c Cause) OpensCircuit() bool {
+	switch c.Fault {
+	case Undercharge, Overcharge, Restriction, Overfeed, NonCondensables, CompressorLeakage, ReversingValve:
+		return c.Detail != "bulb_loose"
+	}
+	return false
+}
+
 // AdviceFor returns what is to be done about a cause on a machine with this metering device.
 func AdviceFor(c Cause, m Metering) Advice {
 	switch c.Detail {

@@ -1,5 +1,7 @@
 package dewline
 
+import "slices"
+
 // Condition is what is happening to a machine, in the contract's words.
 type Condition string
 
@@ -50,6 +52,11 @@ const (
 	Soon   Severity = "soon"   // this week
 	Watch  Severity = "watch"
 )
+
+// Rank orders severities: the graver, the higher. What is none of them has 0.
+func (s Severity) Rank() int {
+	return 1 + slices.Index([]Severity{Watch, Soon, Urgent}, s)
+}
 
 // Cause is one possible fault behind a condition with its probability, 0..1.
 type Cause struct {

@@ -1,6 +1,7 @@
 package dewline
 
 import (
+	"slices"
 	"time"
 
 	"dewline/thermo/si"
@@ -110,6 +111,12 @@ const (
 	High     Importance = "high"
 	Critical Importance = "critical"
 )
+
+// Rank orders importances: the more hangs on a machine, the higher. Ordinary, and what is none of them,
+// has 0.
+func (i Importance) Rank() int {
+	return 1 + slices.Index([]Importance{High, Critical}, i)
+}
 
 // CompressorMap is the maker's rating of a compressor: mass flow and power against the two dew
 // temperatures, at one stated state of the gas that it draws in. It holds inside the maker's

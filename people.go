@@ -331,11 +331,6 @@ type PlanStep struct {
 	Hours    []Hours  `json:"hours,omitempty"`  // in the site's zone; outside of them the notice waits. Always if empty
 }
 
-// Rank orders severities: the graver, the higher. What is none of them has 0.
-func (s Severity) Rank() int {
-	return 1 + slices.Index([]Severity{Watch, Soon, Urgent}, s)
-}
-
 // Validate returns an error that says what of the plan makes no sense.
 func (p ContactPlan) Validate() error {
 	op := "plan " + quoted(p.ID)

@@ -104,7 +104,7 @@ func (p *Planner) importance(a dewline.Alert) int {
 	most := 0
 	for _, id := range a.Systems {
 		if s, ok := p.system(id); ok {
-			most = max(most, slices.Index([]dewline.Importance{dewline.Ordinary, dewline.High, dewline.Critical}, s.Importance))
+			most = max(most, s.Importance.Rank())
 		}
 	}
 	return most

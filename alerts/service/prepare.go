@@ -10,19 +10,6 @@ import (
 	"dewline/alerts"
 )
 
-// worthIt is the probability from which something is brought along for a cause: driving back for a
-// drier costs more than carrying it.
-const worthIt = 0.15
-
-// opens are the faults whose repair opens the circuit, and so takes a certificate, a recovery cylinder
-// and fresh charge. An airflow, a bulb's strap or a sensor's clamp does not.
-var opens = []dewline.Fault{dewline.Undercharge, dewline.Overcharge, dewline.Restriction, dewline.Overfeed,
-	dewline.NonCondensables, dewline.CompressorLeakage, dewline.ReversingValve}
-
-func openFor(c dewline.Cause) bool {
-	return c.Detail != "bulb_loose" && slices.Contains(opens, c.Fault)
-}
-
 // The keys of what is brought along.
 const (
 	keyRefrigerant = "refrigerant:" // and the designation
@@ -102,7 +89,7 @@ func briefOf(a dewline.Alert, s *dewline.System) dewline.Brief {
 // likeliest returns the causes worth preparing for, the likeliest first, and at least one.
 func likeliest(causes []dewline.Cause) []dewline.Cause {
 	list := slices.SortedStableFunc(slices.Values(causes), func(a, b dewline.Cause) int { return cmp.Compare(b.Probability, a.Probability) })
-	return slices.DeleteFunc(list, func(c dewline.Cause) bool { return c != list[0] && c.Probability < worthIt })
+	return slices.DeleteFunc(list, func(c dewline.Cause) bool { return c != list[0] && c.Probability < dewline.WorthBringing })
 }
 
 // limitsOf returns what is stated of a system and matters on site.
@@ -129,7 +116,7 @@ func addSkills(skills []string, a dewline.Alert, s *dewline.System, safety dewli
 			skills = append(skills, skill)
 		}
 	}
-	if !slices.ContainsFunc(likeliest(a.Causes), openFor) {
+	if !slices.ContainsFunc(likeliest(a.Causes), dewline.Cause.OpensCircuit) {
 		return skills
 	}
 	add("certified to open the circuit and handle refrigerant")
@@ -179,7 +166,7 @@ func (k kit) forAlert(a dewline.Alert, s *dewline.System) {
 	opening := false
 	for _, c := range likeliest(a.Causes) {
 		k.forCause(c, s)
-		opening = opening || openFor(c)
+		opening = opening || c.OpensCircuit()
 	}
 	if !slices.Contains(a.Conditions, dewline.Silent) {
 		k.add(keyGauges, "calibrated gauges for "+s.Refrigerant, "to confirm the readings before anything is opened")

@@ -184,11 +184,7 @@ func (r *Reader) unended(ctx context.Context, filter dewline.AlertFilter) ([]dew
 
 // urgency orders alerts as people take them up: what nobody has in hand first, the gravest first.
 func urgency(a dewline.Alert) int {
-	grave := map[dewline.Severity]int{dewline.Urgent: 0, dewline.Soon: 1, dewline.Watch: 2}
-	g, ok := grave[a.Severity]
-	if !ok {
-		g = 3
-	}
+	g := -a.Severity.Rank()
 	if a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying {
 		g += 10
 	}

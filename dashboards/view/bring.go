@@ -7,10 +7,6 @@ import (
 	"dewline/thermo/si"
 )
 
-// worthBringing is the probability from which something is brought for a cause: driving back for a
-// drier costs more than carrying one. The same share decides what a service call lists.
-const worthBringing = 0.15
-
 // Bring lists what to put into the van for the causes of an alert that are likely enough, beside the
 // gauges and thermometers that are always there. A service call has the whole list.
 func Bring(a *dewline.Alert, sys *dewline.System, u si.System) []string {
@@ -23,10 +19,11 @@ func Bring(a *dewline.Alert, sys *dewline.System, u si.System) []string {
 	b := bag{}
 	opens := false
 	for _, c := range a.Causes {
-		if c.Probability < worthBringing {
+		if c.Probability < dewline.WorthBringing {
 			continue
 		}
-		opens = b.forCause(c, sys, u) || opens
+		b.forCause(c, sys, u)
+		opens = opens || c.OpensCircuit()
 	}
 	if opens {
 		charge := sys.Refrigerant
@@ -48,38 +45,29 @@ func (b *bag) add(things ...string) {
 	}
 }
 
-// forCause adds what a cause asks for and says whether its repair opens the circuit.
-func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u si.System) (opens bool) {
+// forCause adds what a cause asks for beside what every opening of the circuit does.
+func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u si.System) {
 	switch c.Fault {
 	case dewline.Undercharge:
 		b.add("leak detector", "nitrogen")
-	case dewline.Overcharge, dewline.NonCondensables, dewline.CompressorLeakage, dewline.ReversingValve:
 	case dewline.Restriction, dewline.Overfeed:
-		return b.metering(c, sys, u)
+		b.metering(c, sys, u)
 	case dewline.EvaporatorAirflow:
 		b.add("air filter", "coil cleaner")
-		return false
 	case dewline.CondenserAirflow:
 		b.add("coil cleaner", "fan capacitor")
-		return false
 	case dewline.DefrostFault:
 		b.add("electrical meter")
-		return false
 	case dewline.SensorFault:
 		if c.Detail != "" {
 			b.add(underscores(c.Detail) + " sensor")
 		}
-		return false
 	case dewline.Communication:
 		b.add("spare gateway")
-		return false
-	default:
-		return false
 	}
-	return true
 }
 
-func (b *bag) metering(c dewline.Cause, sys *dewline.System, u si.System) (opens bool) {
+func (b *bag) metering(c dewline.Cause, sys *dewline.System, u si.System) {
 	decimals := 2
 	if u == si.US {
 		decimals = 3
@@ -87,7 +75,6 @@ func (b *bag) metering(c dewline.Cause, sys *dewline.System, u si.System) (opens
 	switch {
 	case c.Detail == "bulb_loose":
 		b.add("bulb strap and insulation")
-		return false
 	case sys.Metering == dewline.FixedOrifice && sys.Orifice > 0:
 		b.add("orifice of " + spaced(u.Diameter(sys.Orifice, decimals)))
 	case sys.Metering == dewline.FixedOrifice:
@@ -95,5 +82,4 @@ func (b *bag) metering(c dewline.Cause, sys *dewline.System, u si.System) (opens
 	case sys.Metering.HoldsSuperheat():
 		b.add("expansion valve or power element of its size")
 	}
-	return true
 }

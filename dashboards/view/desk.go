@@ -146,7 +146,7 @@ func importance(a *dewline.Alert, fleet *dewline.Fleet) int {
 	most := 0
 	for _, id := range a.Systems {
 		if s, ok := fleet.System(id); ok {
-			most = max(most, slices.Index([]dewline.Importance{dewline.High, dewline.Critical}, s.Importance)+1)
+			most = max(most, s.Importance.Rank())
 		}
 	}
 	return most

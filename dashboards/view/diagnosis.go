@@ -65,7 +65,7 @@ func (d *Diagnosis) advise(ranked []dewline.Cause, metering dewline.Metering) {
 	}
 	first := dewline.AdviceFor(faults[0], metering)
 	d.Settles, d.Checks = first.Settles, first.Checks
-	if len(faults) < 2 || faults[1].Probability < worthBringing {
+	if len(faults) < 2 || faults[1].Probability < dewline.WorthBringing {
 		return
 	}
 	d.Second = causeWords(faults[1])
