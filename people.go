@@ -18,16 +18,17 @@ type Role string
 
 // The roles.
 const (
-	RoleDispatcher Role = "dispatcher" // decides who goes where
-	RoleTechnician Role = "technician" // goes
-	RoleManager    Role = "manager"    // answers for both
-	RoleOwner      Role = "owner"      // whose machines they are; is never told to do anything at one
-	RoleProgram    Role = "program"    // no person: another program that listens
+	RoleDispatcher    Role = "dispatcher"    // decides who goes where
+	RoleTechnician    Role = "technician"    // goes
+	RoleManager       Role = "manager"       // answers for both
+	RoleOwner         Role = "owner"         // whose machines they are; is never told to do anything at one
+	RoleProgram       Role = "program"       // no person: another program that listens or asks
+	RoleAdministrator Role = "administrator" // keeps the service itself
 )
 
 // Roles returns every role.
 func Roles() []Role {
-	return []Role{RoleDispatcher, RoleTechnician, RoleManager, RoleOwner, RoleProgram}
+	return []Role{RoleDispatcher, RoleTechnician, RoleManager, RoleOwner, RoleProgram, RoleAdministrator}
 }
 
 // Units are those that a reader thinks in. Everything is computed and kept in SI.
@@ -51,7 +52,7 @@ type Certification struct {
 type Person struct {
 	ID             string          `json:"id" required:"false"`
 	Name           string          `json:"name"`
-	Role           Role            `json:"role" enum:"dispatcher,technician,manager,owner,program"`
+	Role           Role            `json:"role" enum:"dispatcher,technician,manager,owner,program,administrator"`
 	Owner          string          `json:"owner,omitempty"` // the owner whose machines are all that this person may hear of; "" for the service company's own
 	Units          Units           `json:"units,omitempty" enum:"metric,us"`
 	Timezone       string          `json:"timezone,omitempty"` // "" where times are to be those of the site
