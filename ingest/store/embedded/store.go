@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"syscall"
@@ -52,7 +53,37 @@ type Store struct {
 type database struct {
 	*tsdb.DB
 	metrics *watchedRegistry
-	logs    [2]*syncer // of readings in order, of late ones
+	logs    [2]*syncer  // of readings in order, of late ones
+	chunks  int         // number of the last file of chunks when it was opened
+	settled bool // blocks are made
+}
+
+// settle lets the database make blocks once it has begun a file of chunks of its own. Making a block ends by dropping files of chunks; where none is being written, the
+// database then counts them anew from the first, and a chunk that is written in that moment gets a
+// place that does not exist: it cannot be read, and the next file is a panic
+// (github.com/prometheus/prometheus/issues/11618).
+// Moving late readings needs no such care: it begins by writing chunks. Only maintain calls this.
+func (db *database) settle(folder string) {
+	if !db.settled && lastChunkFile(folder) > db.chunks {
+		db.EnableCompactions()
+		db.settled = true
+	}
+}
+
+// lastChunkFile returns the highest number of a file of chunks below a database's folder, 0 if there
+// is none.
+func lastChunkFile(folder string) int {
+	entries, err := os.ReadDir(filepath.Join(folder, "chunks_head"))
+	if err != nil {
+		return 0
+	}
+	last := 0
+	for _, e := range entries {
+		if n, err := strconv.Atoi(e.Name()); err == nil {
+			last = max(last, n)
+		}
+	}
+	return last
 }
 
 // Open opens the store in folder, which it creates if needed and locks for itself.
@@ -114,8 +145,9 @@ func (s *Store) open() error {
 	if err != nil {
 		return fmt.Errorf("embedded store: %s cannot be opened: %w", s.dataFolder(), err)
 	}
+	db.DisableCompactions() // until it has settled
 	s.opens++
-	s.db = &database{DB: db, metrics: metrics, logs: [2]*syncer{
+	s.db = &database{DB: db, metrics: metrics, chunks: lastChunkFile(s.dataFolder()), logs: [2]*syncer{
 		{folder: filepath.Join(s.dataFolder(), "wal")},
 		{folder: filepath.Join(s.dataFolder(), wlog.WblDirName)},
 	}}
@@ -267,14 +299,22 @@ func (s *Store) fail(db *database, cause error) error {
 	return why
 }
 
-// maintain moves late readings to blocks when their log has grown.
+// maintain lets a database that has settled make blocks, and moves late readings to blocks when
+// their log has grown.
 func (s *Store) maintain(ctx context.Context) {
+	settle := time.NewTicker(time.Second)
+	defer settle.Stop()
 	tick := time.NewTicker(time.Minute)
 	defer tick.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case <-settle.C:
+			if db, _, done, err := s.use(); err == nil {
+				db.settle(s.dataFolder())
+				done()
+			}
 		case <-tick.C:
 			if err := s.moveLate(ctx, lateLogLimit); err != nil && ctx.Err() == nil {
 				s.logger.Warn("late readings could not be moved to blocks", "err", err)

@@ -113,6 +113,36 @@ func count(t testing.TB, s *Store) int {
 	return len(got)
 }
 
+// TestBlocksWait: no block is made before a file of chunks is being written, because the database
+// would count the files anew under whoever writes the first.
+func TestBlocksWait(t *testing.T) {
+	s := open(t, t.TempDir(), options())
+	blocks := func() int {
+		st, err := s.Stats()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.Blocks
+	}
+	offer(t, s, minutes(8*60, 0), dewline.Stored) // enough for blocks
+	if n := lastChunkFile(s.dataFolder()); n != 0 {
+		t.Fatalf("there is a file of chunks already, %d: this test shows nothing", n)
+	}
+	time.Sleep(1500 * time.Millisecond)
+	if n := blocks(); n != 0 {
+		t.Fatalf("%d blocks before the first file of chunks", n)
+	}
+	s.db.ForceHeadMMap()
+	again := dewline.Sample{System: system, Point: dewline.LiquidTemp, At: at(0), Value: 1}
+	for deadline := time.Now().Add(30 * time.Second); blocks() == 0; again.At-- {
+		if time.Now().After(deadline) {
+			t.Fatal("no block is ever made")
+		}
+		offer(t, s, []dewline.Sample{again}, dewline.Stored) // each has the database look whether a block is due
+		time.Sleep(100 * time.Millisecond)
+	}
+}
+
 func TestSecondOpen(t *testing.T) {
 	folder := t.TempDir()
 	open(t, folder, options())
