@@ -29,6 +29,8 @@ require (
 	modernc.org/sqlite v1.62.0
 )
 
+require github.com/bep/imagemeta v1.0.1 // indirect
+
 require (
 	codeberg.org/go-fonts/liberation v0.5.0
 	codeberg.org/go-latex/latex v0.2.0 // indirect
@@ -37,7 +39,7 @@ require (
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
 	github.com/arran4/golang-ical v0.3.4
 	github.com/golang/freetype v0.0.0-20170609003504-e2365dfdc4a0 // indirect
-	golang.org/x/image v0.40.0 // indirect
+	golang.org/x/image v0.48.0 // indirect
 	gonum.org/v1/plot v0.17.0
 )
 
