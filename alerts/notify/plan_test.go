@@ -264,7 +264,7 @@ func TestOwnersAreToldToDoNothing(t *testing.T) {
 func TestEveryConditionHasWords(t *testing.T) {
 	for _, c := range []dewline.Condition{dewline.Flooding, dewline.HotDischarge, dewline.HighHead, dewline.NotRunning, dewline.SpaceWarm, dewline.Freezing,
 		dewline.Starving, dewline.ShortCycling, dewline.Hunting, dewline.CapacityLoss, dewline.EfficiencyLoss, dewline.ChargeDrift, dewline.SensorDoubt, dewline.Silent} {
-		if w := conditionWords[c]; w.trade == "" || w.owner == "" {
+		if conditionWords[c] == "" {
 			t.Errorf("%s has no words", c)
 		}
 	}

@@ -11,34 +11,32 @@ import (
 	"dewline"
 )
 
-// words of a message: what is happening, for people of the trade and for owners, who need no more
-// than what they can see for themselves.
-var conditionWords = map[dewline.Condition]struct{ trade, owner string }{
-	dewline.Flooding:       {"liquid is reaching the compressor, or superheat drifts to it", "the compressor is at risk"},
-	dewline.HotDischarge:   {"the discharge line is hotter than the compressor's oil can bear for long", "the compressor runs too hot"},
-	dewline.HighHead:       {"head pressure is higher than the outdoor air explains", "it works against more pressure than it should"},
-	dewline.NotRunning:     {"it is asked to run and does not start", "it does not start"},
-	dewline.SpaceWarm:      {"the space is above its limit", "the cooled space is too warm"},
-	dewline.Freezing:       {"the coil collects ice", "ice is forming where there should be none"},
-	dewline.Starving:       {"the evaporator is starved: superheat beyond what the conditions explain", "it cools less than it should"},
-	dewline.ShortCycling:   {"the compressor starts too often", "it starts and stops too often"},
-	dewline.Hunting:        {"the valve swings without settling", "it does not run evenly"},
-	dewline.CapacityLoss:   {"it runs and moves less heat than it should", "it cools or heats less than it should"},
-	dewline.EfficiencyLoss: {"it runs and takes more power than it should", "it takes more electricity than it should"},
-	dewline.ChargeDrift:    {"subcooling leaves its expectation while superheat still holds", "its readings drift from what they were"},
-	dewline.SensorDoubt:    {"a sensor cannot be believed", "one of the sensors cannot be believed"},
-	dewline.Silent:         {"no reading arrives", "no reading arrives"},
+// conditionWords say what is happening, for people of the trade.
+var conditionWords = map[dewline.Condition]string{
+	dewline.Flooding:       "liquid is reaching the compressor, or superheat drifts to it",
+	dewline.HotDischarge:   "the discharge line is hotter than the compressor's oil can bear for long",
+	dewline.HighHead:       "head pressure is higher than the outdoor air explains",
+	dewline.NotRunning:     "it is asked to run and does not start",
+	dewline.SpaceWarm:      "the space is above its limit",
+	dewline.Freezing:       "the coil collects ice",
+	dewline.Starving:       "the evaporator is starved: superheat beyond what the conditions explain",
+	dewline.ShortCycling:   "the compressor starts too often",
+	dewline.Hunting:        "the valve swings without settling",
+	dewline.CapacityLoss:   "it runs and moves less heat than it should",
+	dewline.EfficiencyLoss: "it runs and takes more power than it should",
+	dewline.ChargeDrift:    "subcooling leaves its expectation while superheat still holds",
+	dewline.SensorDoubt:    "a sensor cannot be believed",
+	dewline.Silent:         "no reading arrives",
 }
 
 func conditionWord(c dewline.Condition, owner bool) string {
-	w, known := conditionWords[c]
-	switch {
-	case !known:
-		return strings.ReplaceAll(string(c), "_", " ")
-	case owner:
-		return w.owner
+	if owner {
+		return c.ForOwner()
 	}
-	return w.trade
+	if word, known := conditionWords[c]; known {
+		return word
+	}
+	return strings.ReplaceAll(string(c), "_", " ")
 }
 
 var faultWords = map[dewline.Fault]string{

@@ -1,0 +1,276 @@
+package owners
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewline"
+)
+
+// past is an alert with what became of it, oldest first; without a history it is only known as it is.
+type past struct {
+	dewline.Alert
+	history []dewline.AlertChange
+}
+
+// asOf returns the alert as it stood at a time, false before anything was known of it.
+func (p past) asOf(at dewline.Millis) (dewline.Alert, bool) {
+	a := p.Alert
+	if len(p.history) > 0 {
+		i := len(p.history)
+		for i > 0 && p.history[i-1].At > at {
+			i--
+		}
+		if i == 0 {
+			return a, false
+		}
+		a = p.history[i-1].Alert
+	}
+	if a.Cleared > at { // it was over only later
+		a.Cleared, a.State = 0, dewline.AlertOpen
+	}
+	return a, a.Detected <= at
+}
+
+// standingOf says how an alert that lasts leaves its machine.
+func standingOf(a dewline.Alert) dewline.Standing {
+	switch {
+	case a.State == dewline.AlertVerifying:
+		return dewline.BeingProved
+	case a.State == dewline.AlertDispatched:
+		return dewline.UnderRepair
+	case a.Condition == dewline.Silent:
+		return dewline.StandSilent
+	case a.Condition == dewline.SensorDoubt:
+		return dewline.DataDoubt
+	case a.Severity == dewline.Urgent:
+		return dewline.NeedsToday
+	case a.Severity == dewline.Soon:
+		return dewline.NeedsSoon
+	}
+	return dewline.Drifting
+}
+
+var standings = []dewline.Standing{dewline.NeedsToday, dewline.NeedsSoon, dewline.StandSilent, dewline.DataDoubt, dewline.UnderRepair,
+	dewline.BeingProved, dewline.Drifting, dewline.StandProved, dewline.Learning, dewline.StandWell}
+
+func graver(a, b dewline.Standing) bool {
+	return slices.Index(standings, a) < slices.Index(standings, b)
+}
+
+// stand says how a machine stood at the end of [from, to), by its alerts. works are its visits of the
+// month, and learning that Dewline still learns what is normal for it.
+func stand(alerts []past, works []dewline.OwnerWork, learning bool, from, to dewline.Millis, zone *time.Location) (dewline.Standing, string) {
+	best := dewline.StandWell
+	var of, ended *dewline.Alert
+	for _, p := range alerts {
+		a, known := p.asOf(to)
+		switch {
+		case !known:
+		case a.State.Ended():
+			if a.State == dewline.AlertResolved && a.Cleared >= from && a.Cleared < to && a.Condition != dewline.Silent && (ended == nil || ended.Cleared < a.Cleared) {
+				ended = &a
+			}
+		case of == nil || graver(standingOf(a), best):
+			best, of = standingOf(a), &a
+		}
+	}
+	switch {
+	case of != nil:
+		return best, says(*of, best, zone)
+	case ended != nil && slices.ContainsFunc(works, func(w dewline.OwnerWork) bool { return w.Verdict == dewline.Verified }):
+		return dewline.StandProved, fmt.Sprintf("Well again: the repair is proved by its readings. %s until %s.", capital(ended.Condition.ForOwner()), day(ended.Cleared, zone))
+	case ended != nil:
+		return dewline.StandWell, fmt.Sprintf("Well. %s until %s.", capital(ended.Condition.ForOwner()), day(ended.Cleared, zone))
+	case learning:
+		return dewline.Learning, "Nothing speaks against it; Dewline still learns what is normal for it."
+	}
+	return dewline.StandWell, "Well."
+}
+
+// says puts a lasting alert into a sentence for an owner.
+func says(a dewline.Alert, s dewline.Standing, zone *time.Location) string {
+	what := a.Condition.ForOwner() + ", since " + day(a.Onset, zone) + "."
+	switch s {
+	case dewline.UnderRepair:
+		return "A visit is under way: " + what
+	case dewline.BeingProved:
+		return "Repaired; its readings of the coming days decide whether that holds. Before: " + what
+	case dewline.DataDoubt:
+		return capital(what) + " What it shows is not to be relied on until then."
+	case dewline.StandSilent:
+		return capital(what) + " Nothing is known of it since."
+	}
+	return capital(what)
+}
+
+// changes tells what became of a machine's alerts in [from, to).
+func changes(alerts []past, from, to dewline.Millis) (list []dewline.OwnerChange) {
+	add := func(at dewline.Millis, what string) {
+		if at >= from && at < to {
+			list = append(list, dewline.OwnerChange{At: dewline.Stamp(at), What: what})
+		}
+	}
+	for _, p := range alerts {
+		what := p.Condition.ForOwner()
+		if p.Detected != 0 {
+			add(p.Detected, "Seen: "+what+".")
+		}
+		add(p.Cleared, "Over: "+what+".")
+		for i, h := range p.history {
+			if i == 0 {
+				continue
+			}
+			before := p.history[i-1].Alert
+			switch {
+			case h.Alert.Severity.Rank() > before.Severity.Rank():
+				add(h.At, "More pressing than before: "+h.Alert.Condition.ForOwner()+".")
+			case h.Alert.State != before.State && h.Alert.State == dewline.AlertDispatched:
+				add(h.At, "A service call was made: "+what+".")
+			case h.Alert.State == dewline.AlertOpen && before.State != dewline.AlertOpen && h.Alert.Cleared == 0:
+				add(h.At, "Not cured, and taken up again: "+what+".")
+			case h.Alert.State == dewline.AlertDismissed && before.State != dewline.AlertDismissed:
+				add(h.At, "Looked at by the service company, who say that nothing needs doing: "+what+".")
+			}
+		}
+	}
+	return list
+}
+
+// troubles returns the stretches of [from, to) in which faults lasted, each with its published cost.
+// repairs are by alert: a fault ends with the visit that mended it, though proof takes days.
+func troubles(alerts []past, s *dewline.System, repairs map[string]repair, from, to dewline.Millis) (list []trouble) {
+	for _, p := range alerts {
+		a := p.Alert
+		end := to
+		if a.Cleared != 0 {
+			end = min(a.Cleared, to)
+		}
+		if r := repairs[a.ID]; r.at != 0 {
+			end = min(end, r.at)
+		}
+		begin := max(a.Onset, from)
+		if begin >= end || a.State == dewline.AlertDismissed || !ofMachine(a) {
+			continue
+		}
+		t := trouble{from: begin, to: end, faults: suspects(a, repairs[a.ID])}
+		t.figure, t.missing = costOf(t.faults, s)
+		list = append(list, t)
+	}
+	return list
+}
+
+// ofMachine says whether an alert is about the machine itself rather than about what is known of it.
+func ofMachine(a dewline.Alert) bool {
+	return a.Condition != dewline.Silent && a.Condition != dewline.SensorDoubt
+}
+
+// suspects are the faults that may lie behind an alert: the one that was found, or else those that
+// readings make likely enough to prepare for, the likeliest first. That there is none may be among them.
+func suspects(a dewline.Alert, r repair) []dewline.Fault {
+	if r.found != "" {
+		return []dewline.Fault{r.found}
+	}
+	causes := slices.Clone(a.Causes)
+	slices.SortStableFunc(causes, func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
+	var list []dewline.Fault
+	for _, c := range causes {
+		if c.Probability >= dewline.WorthBringing && !slices.Contains(list, c.Fault) {
+			list = append(list, c.Fault)
+		}
+	}
+	return list
+}
+
+// costOf spans the published figures of all suspects, or says what is missing.
+func costOf(faults []dewline.Fault, s *dewline.System) (span Figure, missing string) {
+	if !s.Kind.Comfort() {
+		return span, "published figures are of air conditioners, not of machines that keep goods cold"
+	}
+	for _, f := range faults {
+		figure, ok := Figure{1, 1, nil}, true
+		if f != dewline.NoFault && f != dewline.SensorFault {
+			figure, ok = Published(f, s.Metering)
+		}
+		if !ok {
+			return Figure{}, "no figure that would fit is published for this fault: " + f.ForOwner()
+		}
+		if span.Low == 0 {
+			span = figure
+			continue
+		}
+		span.Low, span.High = min(span.Low, figure.Low), max(span.High, figure.High)
+		span.Sources = append(slices.Clone(span.Sources), figure.Sources...)
+	}
+	if span.Low == 0 {
+		return span, "the cause is not known"
+	}
+	return span, ""
+}
+
+// advise says what an owner may do about an alert that lasts now: agree something with the service
+// company, and nothing at the machine. visit is the planned visit of its call, "" for none.
+func advise(a dewline.Alert, visit string) string {
+	switch standingOf(a) {
+	case dewline.BeingProved:
+		return "Nothing to agree: the readings of the coming days decide whether the repair holds."
+	case dewline.UnderRepair:
+		if visit != "" {
+			return "Agree the visit of " + visit + " and who gives access."
+		}
+		return "Agree with the service company when the visit is to be."
+	case dewline.StandSilent:
+		return "Tell the service company whether the site has power and network. The machine may run as ever: its readings do not arrive."
+	case dewline.DataDoubt:
+		return "Agree that a sensor is looked at with the next visit. Until then its figures are not to be relied on."
+	case dewline.NeedsToday:
+		return "Agree a visit for today, if none is agreed." + air(a)
+	case dewline.NeedsSoon:
+		return "Agree a visit for this week." + soon(a) + air(a)
+	}
+	return "Agree that it is looked at with the next visit." + soon(a) + air(a)
+}
+
+// soon says when a limit may be reached.
+func soon(a dewline.Alert) string {
+	f := a.Forecast
+	if f == nil || f.DaysP50 <= 0 {
+		return ""
+	}
+	return fmt.Sprintf(" Left as it is, it may reach the limit that hurts in %s to %s days.", whole(math.Floor(f.DaysP10)), whole(math.Ceil(f.DaysP90)))
+}
+
+// air is the one thing that an owner may look at: what stands in the way of the air, from outside.
+func air(a dewline.Alert) string {
+	if len(a.Causes) == 0 {
+		return ""
+	}
+	switch likeliest := slices.MaxFunc(a.Causes, func(x, y dewline.Cause) int { return cmp.Compare(x.Probability, y.Probability) }); likeliest.Fault {
+	case dewline.EvaporatorAirflow:
+		return " Meanwhile see that nothing stands in front of its vents in the room."
+	case dewline.CondenserAirflow:
+		return " Meanwhile see that nothing stands close around the outdoor unit; do not reach into it."
+	}
+	return ""
+}
+
+func day(at dewline.Millis, zone *time.Location) string {
+	if zone == nil {
+		zone = time.UTC
+	}
+	return at.Time().In(zone).Format("2 January")
+}
+
+func capital(text string) string {
+	if text == "" {
+		return ""
+	}
+	return strings.ToUpper(text[:1]) + text[1:]
+}
+
+func whole(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }
