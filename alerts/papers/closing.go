@@ -20,6 +20,7 @@ type ClosingFacts struct {
 	Accounts map[dewline.SystemID]dewline.RefrigerantAccount // of systems whose refrigerant was moved
 	Series   map[dewline.SystemID]dewline.Series             // of superheat and subcooling about the visit
 	Systems  map[dewline.SystemID]*dewline.System
+	Photos   map[string][]byte // of visits by their digest, small, as far as they can be read
 }
 
 // PDF returns the pack as of a time.
@@ -154,6 +155,7 @@ func (d *document) visit(f ClosingFacts, v dewline.Visit) {
 	d.facts(facts...)
 	d.predictions(slices.DeleteFunc(slices.Clone(f.Case.Call.Briefs), func(b dewline.Brief) bool { return b.System != v.System }))
 	d.done(v)
+	d.photos(v, f.Photos)
 }
 
 // done is what was found, done and measured at a visit.
@@ -179,9 +181,6 @@ func (d *document) work(v dewline.Visit) {
 	if len(rows) > 0 {
 		d.label("Parts and settings")
 		d.table([]column{{"part", 3, "L"}, {"was", 2, "L"}, {"now", 2, "L"}, {"serial", 2, "L"}, {"note", 3, "L"}}, rows)
-	}
-	if n := len(v.Photos); n > 0 {
-		d.text(fmt.Sprintf("Photos kept with the visit: %d.", n))
 	}
 }
 

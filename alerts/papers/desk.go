@@ -19,6 +19,7 @@ type Desk struct {
 	Ledger  dewline.Ledger
 	Series  dewline.SeriesReader
 	Prover  dewline.Prover
+	Photos  dewline.Photos
 	Now     func() dewline.Millis
 }
 
@@ -39,7 +40,7 @@ func (d *Desk) ClosingPack(ctx context.Context, id string, u dewline.Units) (dew
 	}
 	fleet := d.Fleet()
 	f := ClosingFacts{Case: c, Company: d.Company, Accounts: map[dewline.SystemID]dewline.RefrigerantAccount{},
-		Series: map[dewline.SystemID]dewline.Series{}, Systems: map[dewline.SystemID]*dewline.System{}}
+		Series: map[dewline.SystemID]dewline.Series{}, Systems: map[dewline.SystemID]*dewline.System{}, Photos: map[string][]byte{}}
 	f.Site, f.Owner = place(fleet, c.Call.Site)
 	if f.Case.Call.Verdict == nil && c.Call.State == dewline.CallDone { // not final, and so not kept: told with today's numbers
 		if told, err := d.Calls.Verify(ctx, id); err == nil {
@@ -71,8 +72,15 @@ func place(fleet *dewline.Fleet, id string) (dewline.Site, string) {
 	return *site, ""
 }
 
-// about adds the account and the readings of a visit's machine.
+// about adds the photos of a visit, and the account and the readings of its machine.
 func (d *Desk) about(ctx context.Context, f *ClosingFacts, v dewline.Visit) error {
+	if d.Photos != nil {
+		for _, p := range v.Photos {
+			if picture, err := d.Photos.PhotoOf(ctx, v.ID, p.Digest, true); err == nil { // the paper says how many it cannot show
+				f.Photos[p.Digest] = picture
+			}
+		}
+	}
 	if _, enrolled := f.Systems[v.System]; !enrolled {
 		return nil
 	}

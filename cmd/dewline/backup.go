@@ -35,6 +35,7 @@ type restoreCommand struct {
 const (
 	archiveDatabase = "dewline.db"
 	archiveReadings = "readings"
+	archivePhotos   = "photos"
 )
 
 // Run writes the archive. It appears under its name only when it is whole.
@@ -132,6 +133,7 @@ type snapshotter interface {
 //
 // The database is copied after the readings: its states then say at most that readings are
 // analysed which are missing here, and never the other way round, so that nothing is told twice.
+// Photos come last: one that a visit speaks of was there before the visit spoke of it.
 func writeBackup(ctx context.Context, w io.Writer, data string, readings dewline.Readings, db *sqlstore.Store) error {
 	temp, err := os.MkdirTemp(data, "backup-")
 	if err != nil {
@@ -154,7 +156,34 @@ func writeBackup(ctx context.Context, w io.Writer, data string, readings dewline
 	if err := archive.AddFS(os.DirFS(temp)); err != nil {
 		return err
 	}
+	if err := addPhotos(archive, photosPath(data)); err != nil {
+		return err
+	}
 	return errors.Join(archive.Close(), z.Close())
+}
+
+// addPhotos adds the pictures where they lie: none ever changes. One that is still being written has
+// another name, and may be gone a moment later.
+func addPhotos(archive *tar.Writer, folder string) error {
+	files, err := filepath.Glob(filepath.Join(folder, "*", "*.jpg"))
+	if err != nil {
+		return err
+	}
+	for _, path := range files {
+		data, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		visit, name := filepath.Base(filepath.Dir(path)), filepath.Base(path)
+		h := &tar.Header{Typeflag: tar.TypeReg, Name: archivePhotos + "/" + visit + "/" + name, Mode: 0o600, Size: int64(len(data))}
+		if err := archive.WriteHeader(h); err != nil {
+			return err
+		}
+		if _, err := archive.Write(data); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // Run restores the archive.
@@ -219,7 +248,7 @@ func eachFile(path string, do func(name string, r io.Reader) error) error {
 		if h.Typeflag != tar.TypeReg {
 			continue
 		}
-		if !filepath.IsLocal(h.Name) || (h.Name != archiveDatabase && !strings.HasPrefix(h.Name, archiveReadings+"/")) {
+		if !filepath.IsLocal(h.Name) || (h.Name != archiveDatabase && !strings.HasPrefix(h.Name, archiveReadings+"/") && !strings.HasPrefix(h.Name, archivePhotos+"/")) {
 			return fmt.Errorf("%s is no backup: it has a file %q", path, h.Name)
 		}
 		if err := do(h.Name, archive); err != nil {
@@ -267,7 +296,19 @@ func restoreFolder(data, path string) error {
 	if err != nil {
 		return err
 	}
-	return errors.Join(restoreReadings(data, filepath.Join(temp, archiveReadings)), restoreDatabase(data, filepath.Join(temp, archiveDatabase)))
+	return errors.Join(restorePhotos(data, filepath.Join(temp, archivePhotos)),
+		restoreReadings(data, filepath.Join(temp, archiveReadings)), restoreDatabase(data, filepath.Join(temp, archiveDatabase)))
+}
+
+// restorePhotos puts the pictures of an archive in the place of those that are there; it may have none.
+func restorePhotos(data, fresh string) error {
+	if err := os.MkdirAll(fresh, 0o750); err != nil {
+		return err
+	}
+	if err := os.Rename(photosPath(data), fresh+"-before"); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return os.Rename(fresh, photosPath(data))
 }
 
 func restoreReadings(data, snapshot string) error {

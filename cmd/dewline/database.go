@@ -61,5 +61,5 @@ func inFolder(data string) error {
 	if err != nil || address == "" {
 		return err
 	}
-	return fmt.Errorf("the database of %s is PostgreSQL's: back it up with pg_dump and restore it with pg_restore; for the readings, copy %s. Both while the service is stopped", data, readingsPath(data))
+	return fmt.Errorf("the database of %s is PostgreSQL's: back it up with pg_dump and restore it with pg_restore; for readings and photos, copy %s and %s. All while the service is stopped", data, readingsPath(data), photosPath(data))
 }

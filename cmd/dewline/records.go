@@ -6,6 +6,7 @@ import (
 
 	"dewline"
 	"dewline/alerts/papers"
+	"dewline/alerts/photos"
 	"dewline/alerts/refrigerant"
 	"dewline/thermo"
 )
@@ -15,6 +16,7 @@ type paperwork struct {
 	ledger   *refrigerant.Ledger
 	papers   *papers.Desk
 	calendar *papers.Calendar
+	photos   *photos.Folder
 }
 
 // openRecords needs the desks.
@@ -25,8 +27,9 @@ func (s *service) openRecords() error {
 	}
 	now := func() dewline.Millis { return dewline.MillisOf(time.Now()) }
 	s.records.ledger = &refrigerant.Ledger{Fleet: s.fleet.Load, Store: s.relational, Visits: s.relational, Settings: set, GWPs: gwps{}, Now: now}
+	s.records.photos = &photos.Folder{Path: photosPath(s.o.Data)}
 	s.records.papers = &papers.Desk{
-		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Now: now,
+		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Photos: s.records.photos, Now: now,
 	}
 	s.records.calendar = &papers.Calendar{Fleet: s.fleet.Load, Store: s.relational, Calls: s.desks.calls, Now: now}
 	return nil

@@ -145,6 +145,7 @@ func (s *service) open(ctx context.Context) error {
 
 func readingsPath(data string) string { return filepath.Join(data, "readings") }
 func brokerPath(data string) string   { return filepath.Join(data, "broker") }
+func photosPath(data string) string   { return filepath.Join(data, "photos") }
 
 // checkAddresses refuses to show pages to others than this machine: there is no sign-in yet, so
 // whoever reaches them sees everything. The broker checks its own address.

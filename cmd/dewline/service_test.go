@@ -5,6 +5,8 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"image"
+	"image/png"
 	"io"
 	"net/http"
 	"os"
@@ -278,6 +280,14 @@ func TestBackupAndRestore(t *testing.T) {
 	if _, err := s.relational.AddGateway(t.Context(), "quay/gw", 1); err != nil {
 		t.Fatal(err)
 	}
+	var picture bytes.Buffer
+	if err := png.Encode(&picture, image.NewGray(image.Rect(0, 0, 9, 9))); err != nil {
+		t.Fatal(err)
+	}
+	photo, err := s.records.photos.KeepPhoto(t.Context(), "visit-0001", picture.Bytes())
+	if err != nil {
+		t.Fatal(err)
+	}
 	file := filepath.Join(t.TempDir(), "backup.tar.zst")
 	std := &streams{out: io.Discard, err: io.Discard}
 	if err := (&backupCommand{Data: s.o.Data, File: file}).Run(t.Context(), std); err != nil {
@@ -294,6 +304,11 @@ func TestBackupAndRestore(t *testing.T) {
 	}
 	if list, err := again.relational.ListGateways(t.Context()); err != nil || len(list) != 1 {
 		t.Errorf("gateways %v (%v), want the one", list, err)
+	}
+	for _, small := range []bool{false, true} {
+		if _, err := again.records.photos.PhotoOf(t.Context(), "visit-0001", photo.Digest, small); err != nil {
+			t.Errorf("the photo after the restore: %v", err)
+		}
 	}
 
 	half := filepath.Join(t.TempDir(), "half.tar.zst")
