@@ -10,7 +10,9 @@ type Right string
 
 // The rights. Reading is always of what the visitor's owner has, where the visitor has one.
 const (
-	ReadMachines Right = "read"     // how machines do, their alerts, what was done
+	Anyone       Right = "anyone"   // what strangers may as well
+	ReadMachines Right = "read"     // how machines do, their alerts, what was done; one's own account
+	ReadCompany  Right = "company"  // the service company's own: people, contacts, plans, rosters, vans, figures over all owners
 	WorkOnAlerts Right = "work"     // acknowledge, shelve, dismiss, make and change service calls
 	WorkOnVisits Right = "visit"    // go to a call, record and close a visit
 	SetUp        Right = "set-up"   // enrol, gateways, who is told of what
@@ -19,13 +21,16 @@ const (
 
 // rights says what each role may do. Who has none of a role's rights is not listed.
 var rights = map[Role][]Right{
-	RoleAdministrator: {ReadMachines, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess},
-	RoleManager:       {ReadMachines, WorkOnAlerts, WorkOnVisits, SetUp},
-	RoleDispatcher:    {ReadMachines, WorkOnAlerts, WorkOnVisits},
-	RoleTechnician:    {ReadMachines, WorkOnVisits},
+	RoleAdministrator: {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess},
+	RoleManager:       {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits, SetUp},
+	RoleDispatcher:    {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits},
+	RoleTechnician:    {ReadMachines, ReadCompany, WorkOnVisits},
 	RoleOwner:         {ReadMachines},
 	RoleProgram:       {ReadMachines},
 }
+
+// companys are the rights that nobody has who sees one owner's machines only.
+var companys = []Right{ReadCompany, SetUp, GrantAccess}
 
 // Visitor is who asks for a page, or for something of the API.
 type Visitor struct {
@@ -37,15 +42,40 @@ type Visitor struct {
 }
 
 // May says whether the visitor has a right.
-func (v Visitor) May(right Right) bool { return slices.Contains(rights[v.Role], right) }
+func (v Visitor) May(right Right) bool {
+	return right == Anyone || slices.Contains(rights[v.Role], right) && (v.Owner == "" || !slices.Contains(companys, right))
+}
+
+// SeesAll says whether the visitor may know of every owner's machines.
+func (v Visitor) SeesAll() bool { return v.May(ReadMachines) && v.Owner == "" && v.Role != RoleOwner }
 
 // Sees says whether the visitor may know of what belongs to an owner.
 func (v Visitor) Sees(owner string) bool {
-	return v.May(ReadMachines) && (v.Owner == "" && v.Role != RoleOwner || v.Owner != "" && v.Owner == owner)
+	return v.SeesAll() || v.May(ReadMachines) && v.Owner != "" && v.Owner == owner
 }
 
 // SeesSite says whether the visitor may know of a site.
 func (v Visitor) SeesSite(site *Site) bool { return v.Sees(site.Owner) }
+
+// FleetSeen returns the part of a fleet that the visitor may know of, which may be the fleet itself.
+func (v Visitor) FleetSeen(f *Fleet) *Fleet {
+	if v.SeesAll() {
+		return f
+	}
+	var owners []Owner
+	for _, o := range f.Owners {
+		if v.Sees(o.ID) {
+			owners = append(owners, o)
+		}
+	}
+	var sites []Site
+	for i := range f.Sites {
+		if v.SeesSite(&f.Sites[i]) {
+			sites = append(sites, f.Sites[i])
+		}
+	}
+	return NewFleet(owners, sites)
+}
 
 type visitorKey struct{}
 

@@ -6,15 +6,20 @@ import (
 )
 
 func TestRights(t *testing.T) {
-	all := []Right{ReadMachines, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess}
+	all := []Right{Anyone, ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess}
 	want := map[Role]string{
-		RoleAdministrator: "ywvsg", RoleManager: "ywvs-", RoleDispatcher: "ywv--", RoleTechnician: "y-v--",
-		RoleOwner: "y----", RoleProgram: "y----", "": "-----", "made-up": "-----",
+		RoleAdministrator: "arcwvsg", RoleManager: "arcwvs-", RoleDispatcher: "arcwv--", RoleTechnician: "arc-v--",
+		RoleOwner: "ar-----", RoleProgram: "ar-----", "": "a------", "made-up": "a------",
 	}
 	for role, line := range want {
 		for i, right := range all {
 			if got := (Visitor{Role: role}).May(right); got != (line[i] != '-') {
 				t.Errorf("%q may %s: %v", role, right, got)
+			}
+			// Nobody who sees one owner's machines has to do with the service company's own.
+			companys := right == ReadCompany || right == SetUp || right == GrantAccess
+			if got := (Visitor{Role: role, Owner: "harbour"}).May(right); got != (line[i] != '-' && !companys) {
+				t.Errorf("%q of an owner may %s: %v", role, right, got)
 			}
 		}
 	}
@@ -46,5 +51,24 @@ func TestSees(t *testing.T) {
 		if got := tt.visitor.Sees(tt.owner); got != tt.want {
 			t.Errorf("%+v sees what belongs to %q: %v", tt.visitor, tt.owner, got)
 		}
+	}
+}
+
+func TestFleetSeen(t *testing.T) {
+	f := NewFleet([]Owner{{ID: "harbour"}, {ID: "mill"}}, []Site{
+		{ID: "pier", Owner: "harbour", Systems: []System{{ID: "pier/a"}}},
+		{ID: "loft", Owner: "mill", Systems: []System{{ID: "loft/b"}}},
+	})
+	if got := (Visitor{Role: RoleTechnician}).FleetSeen(f); got != f {
+		t.Error("the company's own people see another fleet")
+	}
+	seen := Visitor{Role: RoleOwner, Owner: "harbour"}.FleetSeen(f)
+	_, own := seen.System("pier/a")
+	_, other := seen.System("loft/b")
+	if !own || other || len(seen.Owners) != 1 || len(seen.Sites) != 1 || len(seen.Systems()) != 1 {
+		t.Errorf("an owner sees %+v", seen)
+	}
+	if got := (Visitor{}).FleetSeen(f); len(got.Owners)+len(got.Sites)+len(got.Systems()) != 0 {
+		t.Errorf("a stranger sees %+v", got)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"net/http"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -56,6 +57,9 @@ type Options struct {
 	Now      func() time.Time      // the wall clock: ages, and the end of a chart
 	Notices  []string              // sentences that every page shows: that it is open, that it is plaintext
 	Log      *slog.Logger          // nil: no log
+
+	// Guest is whom a request counts as that nobody has signed in for; nil, or false: a stranger.
+	Guest func(r *http.Request) (dewline.Visitor, bool)
 }
 
 // Validate says what is missing.

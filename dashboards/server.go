@@ -12,6 +12,7 @@ import (
 	"github.com/klauspost/compress/gzhttp"
 	"github.com/prometheus/client_golang/prometheus/promhttp"
 
+	"dewline"
 	"dewline/dashboards/api"
 	"dewline/dashboards/overview"
 )
@@ -62,26 +63,29 @@ func (s *server) routes() (http.Handler, error) {
 	}
 	r := chi.NewRouter()
 	r.Use(func(h http.Handler) http.Handler { return compress(h) })
-	r.Use(secure, s.recoverPanics, middleware.GetHead)
+	r.Use(secure, s.recoverPanics, s.asGuest, middleware.GetHead)
 	r.NotFound(s.notFound)
 	r.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
 	})
-	r.Group(func(r chi.Router) {
-		r.Use(s.ownPagesOnly)
-		r.Post("/units", s.chooseUnits)
-		r.Post("/alerts", s.workOnAlerts)
-	})
-	r.Get("/", s.today)
-	r.Get("/fleet", s.fleetList)
-	r.Get("/systems/{site}/{system}", s.system)
-	r.Get("/systems/{site}/{system}/live", s.live)
-	r.Get("/progress", s.progressLine)
-	r.Get("/healthz", s.healthz)
-	r.Get("/readyz", s.readyz)
-	r.Get("/assets/{name}", s.assets.serve)
+	routes := []route{
+		{"GET /", needs(dewline.ReadMachines), s.today},
+		{"GET /fleet", needs(dewline.ReadMachines), s.fleetList},
+		{"GET /systems/{site}/{system}", needs(dewline.ReadMachines), s.system},
+		{"GET /systems/{site}/{system}/live", needs(dewline.ReadMachines), s.live},
+		{"POST /alerts", needs(dewline.WorkOnAlerts), s.workOnAlerts},
+		{"POST /units", needs(dewline.ReadMachines), s.chooseUnits},
+		{"GET /progress", needs(dewline.ReadMachines), s.progressLine},
+		{"GET /healthz", needs(dewline.Anyone), s.healthz},
+		{"GET /readyz", needs(dewline.Anyone), s.readyz},
+		{"GET /assets/{name}", needs(dewline.Anyone), s.assets.serve},
+	}
 	if s.Metrics != nil {
-		r.Method(http.MethodGet, "/metrics", promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true}))
+		metrics := promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true})
+		routes = append(routes, route{"GET /metrics", needs(dewline.Anyone), metrics.ServeHTTP})
+	}
+	if err := s.add(r, routes); err != nil {
+		return nil, err
 	}
 	return r, api.Mount(r, api.Options{
 		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Desk: s.Desk, Service: s.Service,

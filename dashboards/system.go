@@ -62,7 +62,7 @@ const historyMost = 20
 
 // systemFor returns the system that the address names, or answers that there is none.
 func (s *server) systemFor(w http.ResponseWriter, r *http.Request) (*dewline.Fleet, *dewline.Site, *dewline.System, bool) {
-	fleet := s.overview.Fleet()
+	fleet := s.overview.Fleet(r.Context())
 	id := dewline.NewSystemID(chi.URLParam(r, "site"), chi.URLParam(r, "system"))
 	sys, ok := fleet.System(id)
 	site, siteOK := fleet.Site(id.Site())

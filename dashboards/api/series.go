@@ -63,7 +63,7 @@ func (h *handler) series(ctx context.Context, in *seriesInput) (*huma.StreamResp
 	if h.Series == nil {
 		return nil, unavailable("series")
 	}
-	sys, err := enrolled(h.Overview.Fleet(), in.Site, in.System)
+	sys, err := enrolled(h.Overview.Fleet(ctx), in.Site, in.System)
 	if err != nil {
 		return nil, err
 	}

@@ -171,7 +171,7 @@ func (h *handler) systems(ctx context.Context, in *systemsInput) (*systemsOutput
 }
 
 func (h *handler) system(ctx context.Context, in *systemInput) (*systemOutput, error) {
-	fleet := h.Overview.Fleet()
+	fleet := h.Overview.Fleet(ctx)
 	sys, err := enrolled(fleet, in.Site, in.System)
 	if err != nil {
 		return nil, err

@@ -16,7 +16,7 @@ type Alerts interface {
 	AlertsIn(ctx context.Context, filter dewline.AlertFilter) (dewline.AlertPage, error)
 }
 
-// Source is where a Reader reads. Alerts and States may be nil: then there are none.
+// Source is where a Reader reads: everything, whoever asks. Alerts and States may be nil: then there are none.
 type Source struct {
 	Fleet  func() *dewline.Fleet // may change from call to call; nil, or returning nil: nothing is enrolled
 	States dewline.StateReader
@@ -54,6 +54,11 @@ type Reader struct {
 	mu    sync.Mutex
 	last  *Overview
 	until time.Time
+
+	// The part of each owner, of the fleet that it was made from.
+	parts   sync.Mutex
+	partsOf *dewline.Fleet
+	part    map[string]*dewline.Fleet
 }
 
 // New returns a reader of the source.
@@ -61,8 +66,30 @@ func New(source Source) *Reader {
 	return &Reader{source: source, empty: dewline.NewFleet(nil, nil)}
 }
 
-// Fleet returns what is enrolled at present, never nil.
-func (r *Reader) Fleet() *dewline.Fleet {
+// Fleet returns what is enrolled at present and the visitor may know of, never nil.
+func (r *Reader) Fleet(ctx context.Context) *dewline.Fleet {
+	return r.seen(dewline.VisitorOf(ctx), r.whole())
+}
+
+func (r *Reader) seen(v dewline.Visitor, whole *dewline.Fleet) *dewline.Fleet {
+	switch {
+	case v.SeesAll():
+		return whole
+	case !v.Sees(v.Owner):
+		return r.empty
+	}
+	r.parts.Lock()
+	defer r.parts.Unlock()
+	if r.partsOf != whole {
+		r.partsOf, r.part = whole, map[string]*dewline.Fleet{}
+	}
+	if r.part[v.Owner] == nil {
+		r.part[v.Owner] = v.FleetSeen(whole)
+	}
+	return r.part[v.Owner]
+}
+
+func (r *Reader) whole() *dewline.Fleet {
 	if r.source.Fleet != nil {
 		if f := r.source.Fleet(); f != nil {
 			return f
@@ -86,10 +113,35 @@ const (
 	restFactor  = 20
 )
 
-// Read returns the overview, made anew where the last one is older than a moment or the fleet has
-// been exchanged. The clock is only asked how long things take.
+// Read returns the overview of what the visitor may know of, made anew where the last one is older
+// than a moment or the fleet has been exchanged. The clock is only asked how long things take.
 func (r *Reader) Read(ctx context.Context, now func() time.Time) *Overview {
-	fleet := r.Fleet()
+	o := r.readWhole(ctx, now)
+	if v := dewline.VisitorOf(ctx); !v.SeesAll() {
+		return o.partOf(r.seen(v, o.Fleet))
+	}
+	return o
+}
+
+// partOf returns the overview of a part of its fleet.
+func (o *Overview) partOf(fleet *dewline.Fleet) *Overview {
+	part := &Overview{
+		Fleet: fleet, IDs: sortedIDs(fleet.Systems()), Counts: make(map[dewline.Health]int), AlertsErr: o.AlertsErr,
+		assessed: o.assessed, bySystem: o.bySystem,
+	}
+	for _, a := range o.Alerts {
+		if _, ok := fleet.Site(a.Site); ok {
+			part.Alerts = append(part.Alerts, a)
+		}
+	}
+	for _, id := range part.IDs {
+		part.Counts[o.assessed[id].Health]++
+	}
+	return part
+}
+
+func (r *Reader) readWhole(ctx context.Context, now func() time.Time) *Overview {
+	fleet := r.whole()
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	begin := now()
@@ -152,8 +204,12 @@ func sortedIDs(systems []*dewline.System) []dewline.SystemID {
 	return ids
 }
 
-// UnendedOf returns the alerts of one system that have not ended, as they are now.
+// UnendedOf returns the alerts of one system that have not ended, as they are now; none of a system
+// that the visitor may not know of.
 func (r *Reader) UnendedOf(ctx context.Context, id dewline.SystemID) ([]dewline.Alert, error) {
+	if _, ok := r.Fleet(ctx).System(id); !ok {
+		return nil, nil
+	}
 	return r.unended(ctx, dewline.AlertFilter{System: id})
 }
 

@@ -45,6 +45,10 @@ func alert(id string, onset dewline.Millis, sev dewline.Severity, state dewline.
 	return dewline.Alert{ID: id, Site: "pier", Systems: systems, Condition: dewline.Flooding, Severity: sev, State: state, Onset: onset}
 }
 
+func seeingAll(t testing.TB) context.Context {
+	return dewline.WithVisitor(t.Context(), dewline.Visitor{Role: dewline.RoleDispatcher})
+}
+
 func TestOrderAndHealth(t *testing.T) {
 	s := &source{fleet: fleetOf("pier/b", "pier/a", "pier/c"), alerts: []dewline.Alert{
 		alert("watch", 1, dewline.Watch, dewline.AlertOpen, "pier/a"),
@@ -54,7 +58,7 @@ func TestOrderAndHealth(t *testing.T) {
 		alert("soon", 1, dewline.Soon, dewline.AlertOpen, "pier/c"),
 	}}
 	r := overview.New(overview.Source{Fleet: func() *dewline.Fleet { return s.fleet }, Alerts: s})
-	o := r.Read(t.Context(), func() time.Time { return time.Unix(0, 0) })
+	o := r.Read(seeingAll(t), func() time.Time { return time.Unix(0, 0) })
 	var order []string
 	for _, a := range o.Alerts {
 		order = append(order, a.ID)
@@ -86,7 +90,7 @@ func TestKept(t *testing.T) {
 	clock := func() time.Time { now = now.Add(slow); return now }
 	read := func(after time.Duration) *overview.Overview {
 		now = now.Add(after)
-		return r.Read(t.Context(), clock)
+		return r.Read(seeingAll(t), clock)
 	}
 	first := read(0)
 	if read(900*time.Millisecond) != first || s.asked != 1 {
@@ -125,14 +129,49 @@ func TestKept(t *testing.T) {
 
 func TestNothingThere(t *testing.T) {
 	r := overview.New(overview.Source{})
-	o := r.Read(t.Context(), func() time.Time { return time.Unix(0, 0) })
+	o := r.Read(seeingAll(t), func() time.Time { return time.Unix(0, 0) })
 	if o.Fleet == nil || len(o.IDs) != 0 || o.AlertsErr != nil {
 		t.Errorf("%+v", o)
 	}
 	if _, known := r.State("pier/a"); known {
 		t.Error("a state out of nothing")
 	}
-	if alerts, err := r.UnendedOf(t.Context(), "pier/a"); alerts != nil || err != nil {
+	if alerts, err := r.UnendedOf(seeingAll(t), "pier/a"); alerts != nil || err != nil {
 		t.Error(alerts, err)
+	}
+}
+
+// TestOfOneOwner: what another owner has is not there, and one visitor's part is never another's whole.
+func TestOfOneOwner(t *testing.T) {
+	pier := dewline.Site{ID: "pier", Owner: "harbour", Systems: []dewline.System{{ID: "pier/a"}}}
+	loft := dewline.Site{ID: "loft", Owner: "mill", Systems: []dewline.System{{ID: "loft/b"}}}
+	s := &source{fleet: dewline.NewFleet([]dewline.Owner{{ID: "harbour"}, {ID: "mill"}}, []dewline.Site{pier, loft}), alerts: []dewline.Alert{
+		alert("own", 1, dewline.Urgent, dewline.AlertOpen, "pier/a"),
+		{ID: "other", Site: "loft", Systems: []dewline.SystemID{"loft/b"}, Severity: dewline.Urgent, State: dewline.AlertOpen},
+	}}
+	r := overview.New(overview.Source{Fleet: func() *dewline.Fleet { return s.fleet }, Alerts: s})
+	now := func() time.Time { return time.Unix(0, 0) }
+	for _, tt := range []struct {
+		visitor      dewline.Visitor
+		ids, alerts  int
+		own, another int // alerts of a system of each
+	}{
+		{dewline.Visitor{Role: dewline.RoleOwner, Owner: "harbour"}, 1, 1, 1, 0},
+		{dewline.Visitor{Role: dewline.RoleManager}, 2, 2, 1, 1},
+		{dewline.Visitor{Role: dewline.RoleOwner, Owner: "mill"}, 1, 1, 0, 1},
+		{dewline.Visitor{Role: dewline.RoleOwner}, 0, 0, 0, 0},
+		{dewline.Visitor{}, 0, 0, 0, 0},
+	} {
+		ctx := dewline.WithVisitor(t.Context(), tt.visitor)
+		o := r.Read(ctx, now)
+		if len(o.IDs) != tt.ids || len(o.Alerts) != tt.alerts || o.Counts[dewline.HealthUrgent] != tt.ids || len(r.Fleet(ctx).Systems()) != tt.ids {
+			t.Errorf("%+v: %v, %d alerts, %v", tt.visitor, o.IDs, len(o.Alerts), o.Counts)
+		}
+		for id, want := range map[dewline.SystemID]int{"pier/a": tt.own, "loft/b": tt.another} {
+			s.alerts = s.alerts[:2]
+			if got, err := r.UnendedOf(ctx, id); err != nil || (len(got) > 0) != (want > 0) {
+				t.Errorf("%+v: alerts of %s: %v, %v", tt.visitor, id, got, err)
+			}
+		}
 	}
 }
