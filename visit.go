@@ -106,6 +106,11 @@ const (
 
 // Judge says whether the vacuum was reached and held, by the limits that were entered, and why.
 func (e *Evacuation) Judge() (VacuumVerdict, string) {
+	return e.JudgeIn(func(p si.Pascal) string { return fmt.Sprintf("%.0f Pa", float64(p)) })
+}
+
+// JudgeIn is Judge for somebody who reads vacuums in other units.
+func (e *Evacuation) JudgeIn(write func(si.Pascal) string) (VacuumVerdict, string) {
 	l := e.Limits
 	if l == nil || !(l.Reach > 0) || !(l.Hold > 0) || !(l.NotOver > 0) {
 		return VacuumUnknown, "no limits are entered: take them from the maker's instructions for this machine"
@@ -127,13 +132,13 @@ func (e *Evacuation) Judge() (VacuumVerdict, string) {
 	case math.IsInf(float64(before), 1):
 		return VacuumUnknown, "there is no reading before the pump was valved off"
 	case before > l.Reach:
-		return VacuumFailed, fmt.Sprintf("it reached %.0f Pa, not %.0f", float64(before), float64(l.Reach))
+		return VacuumFailed, fmt.Sprintf("it reached %s, not %s", write(before), write(l.Reach))
 	case after > l.NotOver:
-		return VacuumFailed, fmt.Sprintf("it rose to %.0f Pa, above %.0f, within %s", float64(after), float64(l.NotOver), time.Duration(l.Hold*float64(time.Second)))
+		return VacuumFailed, fmt.Sprintf("it rose to %s, above %s, within %s", write(after), write(l.NotOver), time.Duration(l.Hold*float64(time.Second)))
 	case held < l.Hold:
 		return VacuumUnknown, fmt.Sprintf("it was watched for %.0f of %.0f s", held, l.Hold)
 	}
-	return VacuumHeld, fmt.Sprintf("%.0f Pa reached, %.0f Pa after %.0f s", float64(before), float64(after), l.Hold)
+	return VacuumHeld, fmt.Sprintf("%s reached, %s after %.0f s", write(before), write(after), l.Hold)
 }
 
 // PartChanged is a part that was changed or adjusted. Bores are zero where they do not apply.
@@ -173,7 +178,7 @@ func (v *Visit) Net() (charged, recovered si.Kilogram) {
 
 // Closing is how a visit ends.
 type Closing struct {
-	By       string `json:"by"`
+	By       string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Finished Stamp  `json:"finished,omitzero" doc:"When the work was finished, where the visit does not say."`
 }
 

@@ -1,0 +1,220 @@
+package view
+
+import (
+	"net/url"
+	"slices"
+	"strings"
+
+	"dewline"
+	"dewline/thermo"
+	"dewline/thermo/si"
+)
+
+// VisitForm is a visit as it is typed.
+type VisitForm struct {
+	Values    url.Values // of what stands once
+	Readings  []ReadingRow
+	Others    []Choice // points that have no row yet
+	Weighings []VisitRow
+	Vacuums   []VisitRow
+	Parts     []VisitRow
+	Sensors   []VisitRow
+	Photos    []VisitRow
+	Found     []CauseChoices
+	Points    []Choice // sensors that may have been changed
+	Words     struct{ Pressure, Mass, Bore, Vacuum string }
+	Vacuum    string // what the limits say of the evacuation, "" without one
+	Zone      string
+}
+
+// ReadingRow is the reading of one point, as found and as left.
+type ReadingRow struct {
+	VisitRow
+	Name, Unit string
+}
+
+// CauseChoices is a group of causes that may have been found.
+type CauseChoices struct {
+	Label   string
+	Choices []Choice
+}
+
+// Get returns what stands once.
+func (f VisitForm) Get(name string) string { return f.Values.Get(name) }
+
+// NewVisitForm lays out the fields of a visit at a machine, with rows to go on in. The causes that were
+// predicted come first.
+func NewVisitForm(values url.Values, sys *dewline.System, predicted []dewline.Cause, p Paper) VisitForm {
+	f := VisitForm{Values: values, Found: foundChoices(values.Get("found"), sys, predicted), Zone: p.zone().String()}
+	f.Words.Pressure, f.Words.Mass, f.Words.Bore, f.Words.Vacuum = p.unit("Pa").word, p.unit("kg").word, p.bore().word, p.vacuum().word
+	f.readings(values, sys, p)
+	phase := "gas"
+	if r, err := thermo.Lookup(sys.Refrigerant); err != nil || len(r.Facts().Composition) > 1 {
+		phase = "liquid"
+	}
+	f.Weighings = append(rows(values, "weigh"), blankRow("weigh", VisitRow{"refrigerant": sys.Refrigerant, "phase": phase}))
+	f.Vacuums = append(rows(values, "vacuum"), blankRow("vacuum", nil))
+	f.Parts = append(rows(values, "part"), blankRow("part", nil))
+	f.Sensors = append(rows(values, "sensor"), blankRow("sensor", nil))
+	f.Photos = rows(values, "photo")
+	for _, fit := range sys.Points {
+		f.Points = append(f.Points, Choice{Value: fit.Point.String(), Word: underscores(fit.Point.String())})
+	}
+	return f
+}
+
+func blankRow(list string, given VisitRow) VisitRow {
+	row := VisitRow{}
+	for _, field := range visitLists[list] {
+		row[field] = given[field]
+	}
+	return row
+}
+
+// formPoints are the points that every visit may want to read, as far as a machine can have them.
+func formPoints(sys *dewline.System) []dewline.Point {
+	all := []dewline.Point{dewline.SuctionPressure, sys.HighSide(), dewline.SuctionTemp, dewline.LiquidTemp, dewline.OutdoorAirTemp}
+	if sys.Kind.Comfort() {
+		all = append(all, dewline.ReturnAirTemp, dewline.SupplyAirTemp)
+	} else {
+		all = append(all, dewline.SpaceTemp)
+	}
+	return append(all, dewline.DischargeTemp, dewline.CompressorCurrent)
+}
+
+func (f *VisitForm) readings(values url.Values, sys *dewline.System, p Paper) {
+	typed := rows(values, "reading")
+	row := func(r VisitRow) {
+		point, _ := dewline.PointNamed(r["point"])
+		reading := ReadingRow{VisitRow: r, Name: underscores(r["point"]), Unit: p.unit(point.Unit()).word}
+		if point.Dimension() == dewline.Pressure {
+			reading.Unit += " " + underscores(string(gaugeOr(dewline.PressureReference(r["reference"]))))
+		}
+		f.Readings = append(f.Readings, reading)
+	}
+	for _, point := range formPoints(sys) {
+		has := false
+		for _, r := range typed {
+			if r["point"] == point.String() {
+				row(r)
+				has = true
+			}
+		}
+		if !has {
+			row(blankRow("reading", VisitRow{"point": point.String()}))
+		}
+	}
+	for _, r := range typed {
+		point, known := dewline.PointNamed(r["point"])
+		if known && !slices.Contains(formPoints(sys), point) {
+			row(r)
+		}
+	}
+}
+
+func gaugeOr(r dewline.PressureReference) dewline.PressureReference {
+	if r == "" {
+		return dewline.Gauge
+	}
+	return r
+}
+
+// foundChoices are the causes that a technician chooses from: those that were predicted, then every other
+// that such a machine can have.
+func foundChoices(chosen string, sys *dewline.System, predicted []dewline.Cause) []CauseChoices {
+	choice := func(c dewline.Cause) Choice {
+		value := strings.TrimSpace(string(c.Fault) + " " + c.Detail)
+		return Choice{Value: value, Word: sentenceWord(causeWords(c)), Current: value == chosen}
+	}
+	first, rest := CauseChoices{Label: "Predicted"}, CauseChoices{Label: "Another cause"}
+	add := func(to *CauseChoices, c Choice) {
+		for _, group := range []CauseChoices{first, rest} {
+			if slices.ContainsFunc(group.Choices, func(has Choice) bool { return has.Value == c.Value }) {
+				return
+			}
+		}
+		to.Choices = append(to.Choices, c)
+	}
+	for _, c := range predicted {
+		if c.Fault != dewline.NoFault {
+			add(&first, choice(c))
+		}
+	}
+	for _, fault := range dewline.Faults() {
+		if fault == dewline.NoFault {
+			continue
+		}
+		for _, detail := range foundDetails(fault, sys) {
+			add(&rest, choice(dewline.Cause{Fault: fault, Detail: detail}))
+		}
+		add(&rest, choice(dewline.Cause{Fault: fault}))
+	}
+	if chosen != "" && chosen != foundNothing { // a cause that this page does not offer is still what was found
+		fault, detail, _ := strings.Cut(chosen, " ")
+		add(&rest, choice(dewline.Cause{Fault: dewline.Fault(fault), Detail: detail}))
+	}
+	groups := []CauseChoices{first, rest, {Label: "Nothing", Choices: []Choice{{Value: foundNothing, Word: "No trouble found", Current: chosen == foundNothing}}}}
+	return slices.DeleteFunc(groups, func(g CauseChoices) bool { return len(g.Choices) == 0 })
+}
+
+// foundDetails are the contract's details that can be seen at a machine with this metering device.
+func foundDetails(f dewline.Fault, sys *dewline.System) (details []string) {
+	valve := sys.Metering.HoldsSuperheat()
+	switch {
+	case f == dewline.Overfeed && valve:
+		return []string{"bulb_loose", "valve_stuck"}
+	case f == dewline.Overfeed && sys.Metering == dewline.FixedOrifice:
+		return []string{"orifice_too_large"}
+	case f == dewline.Restriction && valve:
+		return []string{"drier", "valve_stuck"}
+	case f == dewline.Restriction && sys.Metering == dewline.FixedOrifice:
+		return []string{"drier", "orifice_too_small"}
+	case f == dewline.Restriction:
+		return []string{"drier"}
+	case f == dewline.SensorFault:
+		for _, p := range sys.Points {
+			details = append(details, p.Point.String())
+		}
+	}
+	return details
+}
+
+// sentenceWord gives a choice its capital.
+func sentenceWord(text string) string { return strings.TrimSuffix(sentenceCase(text), ".") }
+
+var vacuumWords = map[dewline.VacuumVerdict]string{
+	dewline.VacuumHeld: "the vacuum held: ", dewline.VacuumFailed: "the vacuum failed: ", dewline.VacuumUnknown: "whether the vacuum holds is not known yet: ",
+}
+
+// VacuumSentence says what the limits that were entered say of an evacuation.
+func VacuumSentence(e *dewline.Evacuation, u si.System) string {
+	if e == nil {
+		return ""
+	}
+	verdict, why := e.JudgeIn(vacuumWord(u))
+	return sentenceCase(vacuumWords[verdict] + why)
+}
+
+// Lack is what a visit lacks to be closed, and where on the page it is typed.
+type Lack struct{ Text, Anchor string }
+
+var lackPlaces = map[string][2]string{ // by the field that is named: its words, its place
+	"technician": {"Technician", "who"}, "certification": {"Certificate", "who"}, "finished": {"Finished", "who"}, "found": {"Cause", "found"},
+	"as_found": {"Readings as found", "readings"}, "as_left": {"Readings as left", "readings"}, "notes": {"Notes", "notes"}, "refrigerant": {"Refrigerant", "refrigerant"},
+	"evacuation": {"Evacuation", "evacuation"}, "parts": {"Parts", "parts"}, "sensors": {"Sensors", "sensors"},
+}
+
+// Lacks puts what is missing into sentences.
+func Lacks(missing []string) []Lack {
+	all := make([]Lack, len(missing))
+	for i, text := range missing {
+		field, rest, _ := strings.Cut(text, ": ")
+		place, known := lackPlaces[field]
+		if !known {
+			all[i] = Lack{sentenceCase(text), "visit"}
+			continue
+		}
+		all[i] = Lack{sentenceCase(place[0] + ": " + rest), place[1]}
+	}
+	return all
+}

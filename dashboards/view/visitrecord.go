@@ -1,0 +1,149 @@
+package view
+
+import (
+	"slices"
+	"strings"
+
+	"dewline"
+	"dewline/thermo/si"
+)
+
+// VisitRecord is a visit as it was recorded.
+type VisitRecord struct {
+	ID, Href  string
+	Machine   string
+	Closed    bool
+	When      string
+	Who       string
+	Found     string
+	Readings  []GaugeRow
+	Weighings []string
+	Net       string
+	Vacuum    string
+	Parts     []string
+	Photos    []PhotoLine
+	Notes     string
+	SignedBy  string
+}
+
+// GaugeRow is what the technician's instruments showed at one point, beside our sensor.
+type GaugeRow struct{ Name, Found, Left, Ours, Difference string }
+
+// PhotoLine is a picture of a visit.
+type PhotoLine struct{ Href, Small, Note string }
+
+// NewVisitRecord puts a visit into words.
+func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord {
+	out := VisitRecord{ID: v.ID, Href: VisitHref(v.Call, v.System), Machine: systemName(fleet, v.System), Closed: v.Closed != 0, Notes: v.Notes, SignedBy: v.SignedBy,
+		Who: strings.Trim(v.Technician+titleIf(v.Certification != "", ", certificate "+v.Certification), ", "), Vacuum: VacuumSentence(v.Evacuation, r.Units)}
+	out.When = Clock(dewline.Millis(v.Started), r.Now, r.Zone)
+	if v.Finished != 0 {
+		out.When += " to " + Clock(dewline.Millis(v.Finished), r.Now, r.Zone)
+	}
+	switch {
+	case v.NoTroubleFound:
+		out.Found = "No trouble found."
+	case v.Found != nil:
+		out.Found = sentenceCase("found: " + causeWords(dewline.Cause{Fault: v.Found.Fault, Detail: v.Found.Detail}))
+	}
+	out.Readings = gaugeRows(v, r.Units)
+	for _, w := range v.Refrigerant {
+		text := w.Refrigerant
+		if w.Charged > 0 {
+			text = spaced(r.Units.Mass(w.Charged, 2)) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
+		} else {
+			text = spaced(r.Units.Mass(w.Recovered, 2)) + " " + text + " out"
+		}
+		if w.Charged > 0 && w.Recovered > 0 {
+			text += ", " + spaced(r.Units.Mass(w.Recovered, 2)) + " out"
+		}
+		out.Weighings = append(out.Weighings, text+titleIf(w.Cylinder != "", ", cylinder "+w.Cylinder)+titleIf(w.Note != "", ", "+w.Note))
+	}
+	if charged, recovered := v.Net(); charged+recovered > 0 {
+		out.Net = "Net " + spaced(r.Units.Mass(charged-recovered, 2)) + " in."
+	}
+	for _, p := range v.Parts {
+		text := p.Part
+		if p.BoreWas > 0 || p.BoreNow > 0 {
+			text += ", bore " + boreWords(p.BoreWas, r.Units) + " was in it, " + boreWords(p.BoreNow, r.Units) + " is now"
+		}
+		if p.Was != "" || p.Now != "" {
+			text += ": " + strings.Trim(titleIf(p.Was != "", "was "+p.Was)+titleIf(p.Now != "", ", now "+p.Now), ", ")
+		}
+		out.Parts = append(out.Parts, text+titleIf(p.Serial != "", ", serial "+p.Serial)+titleIf(p.Note != "", ", "+p.Note))
+	}
+	for _, c := range v.Sensors {
+		out.Parts = append(out.Parts, underscores(c.Point)+" sensor changed"+titleIf(c.Note != "", ", "+c.Note))
+	}
+	for _, p := range v.Photos {
+		href := PhotoHref(v.ID, p.Digest)
+		out.Photos = append(out.Photos, PhotoLine{href, href + "?size=small", p.Note})
+	}
+	return out
+}
+
+func boreWords(b si.Metre, u si.System) string {
+	if b == 0 {
+		return "an unknown one"
+	}
+	decimals := 2
+	if u == si.US {
+		decimals = 3
+	}
+	return spaced(u.Diameter(b, decimals))
+}
+
+// gaugeRows puts as found and as left of one point beside each other. Our sensor is that of the later one.
+func gaugeRows(v dewline.Visit, u si.System) (all []GaugeRow) {
+	left := slices.Clone(v.AsLeft)
+	for _, f := range v.AsFound {
+		row := GaugeRow{Name: underscores(f.Point), Found: gaugeWords(f, u), Left: NoValue, Ours: NoValue, Difference: NoValue}
+		row.beside(f, u)
+		if i := slices.IndexFunc(left, func(l dewline.GaugeReading) bool { return l.Point == f.Point && l.Reference == f.Reference }); i >= 0 {
+			row.Left = gaugeWords(left[i], u)
+			row.beside(left[i], u)
+			left = slices.Delete(left, i, i+1)
+		}
+		all = append(all, row)
+	}
+	for _, l := range left {
+		row := GaugeRow{Name: underscores(l.Point), Found: NoValue, Left: gaugeWords(l, u), Ours: NoValue, Difference: NoValue}
+		row.beside(l, u)
+		all = append(all, row)
+	}
+	return all
+}
+
+func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
+	p, _ := dewline.PointNamed(r.Point)
+	if r.Ours != nil {
+		row.Ours = shown(dewline.Estimate{Value: *r.Ours}, p.Unit(), u).String()
+	}
+	if r.Difference != nil {
+		s := shownAs(p.Unit(), u)
+		row.Difference = Decimal(s.delta(*r.Difference), 1)
+		if *r.Difference > 0 {
+			row.Difference = "+" + row.Difference
+		}
+	}
+}
+
+func gaugeWords(r dewline.GaugeReading, u si.System) string {
+	p, _ := dewline.PointNamed(r.Point)
+	return shown(dewline.Estimate{Value: r.Value}, p.Unit(), u).String()
+}
+
+// LastVisit says what an earlier visit to a machine found and did, for who goes there next.
+func LastVisit(visits []dewline.Visit, fleet *dewline.Fleet, r Reader) string {
+	if len(visits) == 0 {
+		return ""
+	}
+	last := NewVisitRecord(visits[len(visits)-1], fleet, r)
+	parts := []string{"Last visit " + last.When + ".", last.Found}
+	for _, list := range [][]string{last.Parts, last.Weighings} {
+		if len(list) > 0 {
+			parts = append(parts, sentenceCase(strings.Join(list, "; ")))
+		}
+	}
+	return strings.TrimSpace(strings.Join(append(parts, last.Notes), " "))
+}
