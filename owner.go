@@ -43,8 +43,8 @@ func (m Month) Span(zone *time.Location) (from, to Millis) {
 	return MillisOf(begin), MillisOf(time.Date(t.Year(), t.Month()+1, 1, 0, 0, 0, 0, zone))
 }
 
-// String returns "June 2031".
-func (m Month) String() string {
+// Words returns "June 2031".
+func (m Month) Words() string {
 	t, err := time.Parse(monthForm, string(m))
 	if err != nil {
 		return string(m)

@@ -16,8 +16,8 @@ func TestMonth(t *testing.T) {
 	if got := to.Sub(from); got != 31*24*time.Hour-time.Hour {
 		t.Errorf("March lasts %s", got)
 	}
-	if m := MonthOf(to-1, lisbon); m != "2031-03" || m.Add(10) != "2032-01" || m.Add(-3) != "2030-12" || m.String() != "March 2031" {
-		t.Errorf("%s, %s, %s, %s", m, m.Add(10), m.Add(-3), m)
+	if m := MonthOf(to-1, lisbon); m != "2031-03" || m.Add(10) != "2032-01" || m.Add(-3) != "2030-12" || m.Words() != "March 2031" {
+		t.Errorf("%s, %s, %s, %s", m, m.Add(10), m.Add(-3), m.Words())
 	}
 	if m := MonthOf(to, lisbon); m != "2031-04" {
 		t.Errorf("the end belongs to the next month: %s", m)

@@ -7,9 +7,9 @@ import (
 
 // Paper is a document that is made of what is recorded.
 type Paper struct {
-	Name string // of the file
-	Type string // media type
-	Body []byte
+	Name string `json:"name"` // of the file
+	Type string `json:"type"` // media type
+	Body []byte `json:"body,omitempty"`
 }
 
 // Papers makes documents. It is safe for concurrent use.

@@ -130,6 +130,7 @@ type Contact struct {
 	Gather  Seconds  `json:"gather_s,omitempty"` // how long a first alert waits for others before a message goes; UsualGather if 0
 	Apart   Seconds  `json:"apart_s,omitempty"`  // the least time from one message to the next; UsualApart if 0
 	Off     string   `json:"off,omitempty"`      // why nothing is sent there, "" if it is
+	Monthly bool     `json:"monthly,omitempty"`  // an owner's person gets the report of each month there
 }
 
 // GatherFor returns how long a first alert waits for others.
@@ -151,6 +152,8 @@ func (c Contact) Validate() error {
 		return invalid(op, "it needs the id of its person")
 	case !isOneLine(c.Address) || len(c.Address) > 2000:
 		return invalid(op, "the address must be one line of at most 2,000 bytes")
+	case c.Monthly && c.Channel != ByMail:
+		return invalid(op, "the monthly report goes by e-mail only")
 	case c.Gather < 0 || c.Apart < 0 || c.Gather > week || c.Apart > week:
 		return invalid(op, "gather_s and apart_s lie between 0 and %d", week)
 	}

@@ -67,6 +67,7 @@ type Options struct {
 	Fleet   func() *dewline.Fleet
 	Senders map[dewline.Channel]Sender
 	Held    func(ctx context.Context, a dewline.Alert) ([]dewline.Hold, error) // nil: nothing is ever held back
+	Reports Reports                                                            // nil: no monthly reports
 	Link    string                                                             // where pages are, "" for no links
 	Now     func() time.Time
 	Jitter  func() float64 // in [0, 1)
@@ -86,6 +87,9 @@ type Courier struct {
 	mu   sync.Mutex
 	busy map[string]bool // messages that are being sent
 	work sync.WaitGroup
+
+	making   sync.Mutex               // of messages: a contact has one under way at most
+	reported map[string]dewline.Month // by contact: the newest report that is known to be in the outbox
 
 	sent, failed, givenUp *prometheus.CounterVec
 }
@@ -113,7 +117,7 @@ func New(o Options) (*Courier, error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	c := &Courier{Options: o, slots: make(chan struct{}, o.AtOnce), busy: map[string]bool{}}
+	c := &Courier{Options: o, slots: make(chan struct{}, o.AtOnce), busy: map[string]bool{}, reported: map[string]dewline.Month{}}
 	c.sent = c.counter("messages_sent_total", "Messages that a receiver has taken.")
 	c.failed = c.counter("attempts_failed_total", "Attempts to send a message that failed.")
 	c.givenUp = c.counter("messages_given_up_total", "Messages that were given up.")
@@ -135,6 +139,7 @@ func (c *Courier) Run(ctx context.Context) {
 	defer stop()
 	tick := time.NewTicker(c.Every)
 	defer tick.Stop()
+	c.work.Go(func() { c.runReports(ctx) })
 	for ctx.Err() == nil {
 		c.pass(ctx, sending)
 		select {
@@ -182,15 +187,21 @@ func (c *Courier) gather(ctx context.Context, planner *Planner, heldErr *error) 
 		return err
 	}
 	for _, contact := range contacts {
-		waiting, to, err := c.Store.WaitingFor(ctx, contact, c.now())
-		if err != nil {
-			return err
-		}
-		if err := c.store(ctx, planner.Gather(contact, waiting, to, c.now()), heldErr); err != nil {
+		if err := c.gatherFor(ctx, planner, contact, heldErr); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func (c *Courier) gatherFor(ctx context.Context, planner *Planner, contact string, heldErr *error) error {
+	c.making.Lock()
+	defer c.making.Unlock()
+	waiting, to, err := c.Store.WaitingFor(ctx, contact, c.now())
+	if err != nil {
+		return err
+	}
+	return c.store(ctx, planner.Gather(contact, waiting, to, c.now()), heldErr)
 }
 
 // store keeps what the planner came to, unless it could not learn of holds: rather late than told

@@ -23,6 +23,12 @@
 // contact lies [dewline.Contact].Apart. Whatever comes meanwhile goes together. A contact has one
 // message under way at most, which keeps its messages in order.
 //
+// # The report of a month
+//
+// Some hours after the turn of the month each contact that wants it gets the report of its owner's
+// machines, through the same outbox. The id of the message is made of contact, owner and month, so that
+// it is made once however often the service starts, and goes until it is taken.
+//
 // # What it does not do
 //
 // It changes no alert, and what an alert says does not depend on it. It reads no clock: the time is

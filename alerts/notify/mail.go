@@ -1,6 +1,7 @@
 package notify
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -118,6 +119,11 @@ func (m *Mail) compose(to dewline.Contact, message dewline.Message) (*mail.Msg, 
 	msg.SetBodyString(mail.TypeTextPlain, message.Text)
 	if message.HTML != "" {
 		msg.AddAlternativeString(mail.TypeTextHTML, message.HTML)
+	}
+	for _, f := range message.Files {
+		if err := msg.AttachReader(line(f.Name), bytes.NewReader(f.Body), mail.WithFileContentType(mail.ContentType(line(f.Type)))); err != nil {
+			return nil, err
+		}
 	}
 	return msg, nil
 }

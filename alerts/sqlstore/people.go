@@ -238,7 +238,7 @@ func blankMessages(ctx context.Context, tx *sql.Tx, contact string) error {
 		return err
 	}
 	for _, m := range all {
-		m.Subject, m.Text, m.HTML, m.Short, m.Payload, m.Failure = "", "", "", "", nil, ""
+		m.Subject, m.Text, m.HTML, m.Short, m.Payload, m.Files, m.Failure = "", "", "", "", nil, nil, ""
 		if err := putBody(ctx, tx, m, `UPDATE messages SET body = $2 WHERE id = $1`, m.ID); err != nil {
 			return err
 		}

@@ -28,11 +28,12 @@ type Contact struct {
 	Gather  dewline.Seconds `json:"gather_s,omitempty" doc:"How long a first alert waits for others before a message goes; 120 if absent."`
 	Apart   dewline.Seconds `json:"apart_s,omitempty" doc:"The least time from one message to the next; 900 if absent."`
 	Off     string          `json:"off,omitempty" doc:"Why nothing is sent there; absent if it is."`
+	Monthly bool            `json:"monthly,omitempty" doc:"Whether the monthly report goes there: by e-mail, to a person with the role owner. The first goes at once."`
 	Signed  bool            `json:"signed,omitempty" readOnly:"true" doc:"Whether a webhook has a secret to sign with: make one before the first message."`
 }
 
 func contactOf(c dewline.Contact) Contact {
-	return Contact{c.ID, c.Person, c.Channel, shownAddress(c), c.Gather, c.Apart, c.Off, len(c.Secrets) > 0}
+	return Contact{c.ID, c.Person, c.Channel, shownAddress(c), c.Gather, c.Apart, c.Off, c.Monthly, len(c.Secrets) > 0}
 }
 
 // shownAddress hides the tokens that the addresses of chat services are made of.
@@ -90,52 +91,52 @@ type secretOutput struct {
 }
 
 func (h *handler) registerPeople(api huma.API) {
-	huma.Register(api, operation("list-people", "/people", "List people", "Who hears of alerts or works on them.", 503),
+	huma.Register(api, operation("list-people", dewline.ReadCompany, "/people", "List people", "Who hears of alerts or works on them.", 503),
 		func(ctx context.Context, _ *nothing) (*peopleOutput, error) {
 			d, err := h.directory(ctx)
 			out := &peopleOutput{}
 			out.Body.People = orEmpty(d.People)
 			return out, err
 		})
-	huma.Register(api, writing("put-person", http.MethodPut, "/people/{id}", "Store a person", "", 404),
+	huma.Register(api, writing("put-person", dewline.SetUp, http.MethodPut, "/people/{id}", "Store a person", "", 404),
 		func(ctx context.Context, in *put[dewline.Person]) (*nothing, error) {
 			in.Body.Anonymised = 0 // that has an address of its own
 			return store(ctx, h, "people", in.ID, &in.Body.ID, func(b dewline.ContactBook) error { return b.PutPerson(ctx, in.Body) })
 		})
-	huma.Register(api, writing("anonymise-person", http.MethodPost, "/people/{id}/anonymise", "Take a person's name away",
+	huma.Register(api, writing("anonymise-person", dewline.GrantAccess, http.MethodPost, "/people/{id}/anonymise", "Take a person's name away",
 		"Name, certificates and addresses go for good, and so does the name from the records of what was done. The records stay.", 404),
 		func(ctx context.Context, in *idInput) (*nothing, error) {
 			return change(ctx, h, "people", func(b dewline.ContactBook) error { return b.AnonymisePerson(ctx, in.ID, dewline.MillisOf(h.Now())) })
 		})
 
-	huma.Register(api, operation("list-rosters", "/rosters", "List duty rosters", "Who is on duty when.", 503),
+	huma.Register(api, operation("list-rosters", dewline.ReadCompany, "/rosters", "List duty rosters", "Who is on duty when.", 503),
 		func(ctx context.Context, _ *nothing) (*rostersOutput, error) {
 			d, err := h.directory(ctx)
 			out := &rostersOutput{}
 			out.Body.Rosters = orEmpty(d.Rosters)
 			return out, err
 		})
-	huma.Register(api, writing("put-roster", http.MethodPut, "/rosters/{id}", "Store a duty roster", "", 404),
+	huma.Register(api, writing("put-roster", dewline.SetUp, http.MethodPut, "/rosters/{id}", "Store a duty roster", "", 404),
 		func(ctx context.Context, in *put[dewline.Roster]) (*nothing, error) {
 			return store(ctx, h, "rosters", in.ID, &in.Body.ID, func(b dewline.ContactBook) error { return b.PutRoster(ctx, in.Body) })
 		})
-	huma.Register(api, writing("remove-roster", http.MethodDelete, "/rosters/{id}", "Remove a duty roster", "Not while a plan names it.", 404),
+	huma.Register(api, writing("remove-roster", dewline.SetUp, http.MethodDelete, "/rosters/{id}", "Remove a duty roster", "Not while a plan names it.", 404),
 		func(ctx context.Context, in *idInput) (*nothing, error) {
 			return change(ctx, h, "rosters", func(b dewline.ContactBook) error { return b.RemoveRoster(ctx, in.ID) })
 		})
 
-	huma.Register(api, operation("list-plans", "/plans", "List contact plans", "Who hears of which alerts, and who is next when nobody acknowledges.", 503),
+	huma.Register(api, operation("list-plans", dewline.ReadCompany, "/plans", "List contact plans", "Who hears of which alerts, and who is next when nobody acknowledges.", 503),
 		func(ctx context.Context, _ *nothing) (*plansOutput, error) {
 			d, err := h.directory(ctx)
 			out := &plansOutput{}
 			out.Body.Plans = orEmpty(d.Plans)
 			return out, err
 		})
-	huma.Register(api, writing("put-plan", http.MethodPut, "/plans/{id}", "Store a contact plan", "", 404),
+	huma.Register(api, writing("put-plan", dewline.SetUp, http.MethodPut, "/plans/{id}", "Store a contact plan", "", 404),
 		func(ctx context.Context, in *put[dewline.ContactPlan]) (*nothing, error) {
 			return store(ctx, h, "plans", in.ID, &in.Body.ID, func(b dewline.ContactBook) error { return b.PutPlan(ctx, in.Body) })
 		})
-	huma.Register(api, writing("remove-plan", http.MethodDelete, "/plans/{id}", "Remove a contact plan", "", 404),
+	huma.Register(api, writing("remove-plan", dewline.SetUp, http.MethodDelete, "/plans/{id}", "Remove a contact plan", "", 404),
 		func(ctx context.Context, in *idInput) (*nothing, error) {
 			return change(ctx, h, "plans", func(b dewline.ContactBook) error { return b.RemovePlan(ctx, in.ID) })
 		})
@@ -143,7 +144,7 @@ func (h *handler) registerPeople(api huma.API) {
 }
 
 func (h *handler) registerContacts(api huma.API) {
-	huma.Register(api, operation("list-contacts", "/contacts", "List contacts", "The addresses of people and programs.", 503),
+	huma.Register(api, operation("list-contacts", dewline.ReadCompany, "/contacts", "List contacts", "The addresses of people and programs.", 503),
 		func(ctx context.Context, _ *nothing) (*contactsOutput, error) {
 			d, err := h.directory(ctx)
 			out := &contactsOutput{}
@@ -153,14 +154,14 @@ func (h *handler) registerContacts(api huma.API) {
 			}
 			return out, err
 		})
-	huma.Register(api, writing("put-contact", http.MethodPut, "/contacts/{id}", "Store a contact", "The secrets of a webhook stay.", 404), h.putContact)
-	huma.Register(api, writing("remove-contact", http.MethodDelete, "/contacts/{id}", "Remove a contact", "Not while a plan names it.", 404),
+	huma.Register(api, writing("put-contact", dewline.SetUp, http.MethodPut, "/contacts/{id}", "Store a contact", "The secrets of a webhook stay.", 404), h.putContact)
+	huma.Register(api, writing("remove-contact", dewline.SetUp, http.MethodDelete, "/contacts/{id}", "Remove a contact", "Not while a plan names it.", 404),
 		func(ctx context.Context, in *idInput) (*nothing, error) {
 			return change(ctx, h, "contacts", func(b dewline.ContactBook) error { return b.RemoveContact(ctx, in.ID) })
 		})
-	huma.Register(api, writing("test-contact", http.MethodPost, "/contacts/{id}/test", "Send a test to a contact",
+	huma.Register(api, writing("test-contact", dewline.SetUp, http.MethodPost, "/contacts/{id}/test", "Send a test to a contact",
 		"It goes at once, outside of plans, hours and holds, and the answer says what became of it.", 404), h.tryContact)
-	huma.Register(api, writing("new-secret", http.MethodPost, "/contacts/{id}/secret", "Make a new secret for a webhook",
+	huma.Register(api, writing("new-secret", dewline.SetUp, http.MethodPost, "/contacts/{id}/secret", "Make a new secret for a webhook",
 		"Messages are signed after the Standard Webhooks specification, version 1.0.0.", 404), h.newSecret)
 }
 
@@ -202,7 +203,7 @@ func (h *handler) putContact(ctx context.Context, in *put[Contact]) (*nothing, e
 	}
 	before, known := d.Contact(in.ID)
 	b := in.Body
-	c := dewline.Contact{ID: b.ID, Person: b.Person, Channel: b.Channel, Address: b.Address, Gather: b.Gather, Apart: b.Apart, Off: b.Off}
+	c := dewline.Contact{ID: b.ID, Person: b.Person, Channel: b.Channel, Address: b.Address, Gather: b.Gather, Apart: b.Apart, Off: b.Off, Monthly: b.Monthly}
 	if known && before.Channel == c.Channel {
 		if c.Secrets = before.Secrets; c.Address == shownAddress(before) {
 			c.Address = before.Address
