@@ -10,7 +10,7 @@ import (
 // AlertAct is what a person does with an alert.
 type AlertAct struct {
 	Do    AlertDo `json:"do" enum:"acknowledge,shelve,unshelve,dismiss,reopen"`
-	By    string  `json:"by" doc:"Who does it."`
+	By    string  `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Why   string  `json:"why,omitempty" doc:"Needed to shelve, dismiss and reopen."`
 	Until Stamp   `json:"until,omitzero" doc:"Only to shelve: until when."`
 }

@@ -10,6 +10,7 @@ type Code string
 const (
 	Invalid     Code = "invalid"      // what was asked for or sent makes no sense; the sender has to change it
 	NotFound    Code = "not_found"    // nothing goes by that name, or not for the one who asks
+	Forbidden   Code = "forbidden"    // who asks may know of it, and may not do this
 	Clash       Code = "conflict"     // it makes sense, but not as things stand: look at them again
 	OutOfRange  Code = "out_of_range" // it makes sense, but lies outside what can be computed or kept
 	Unavailable Code = "unavailable"  // something that is needed does not answer

@@ -112,7 +112,7 @@ type LedgerEntry struct {
 	System  SystemID   `json:"system"`
 	Kind    LedgerKind `json:"kind" enum:"weighing,full_charge,category,repair,initial_verification,follow_up_verification,inspection,exclusion,extension,report,void"`
 	At      Stamp      `json:"at" doc:"When it happened."`
-	By      string     `json:"by" doc:"Who enters it."`
+	By      string     `json:"by" required:"false" doc:"Who enters it: the name of who is signed in, which is also taken where this is absent."`
 	Entered Stamp      `json:"entered,omitzero" readOnly:"true"`
 
 	// A weighing.

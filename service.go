@@ -78,7 +78,7 @@ type StockItem struct {
 // CallRequest asks for a service call.
 type CallRequest struct {
 	Alerts []string `json:"alerts" minItems:"1" doc:"Alerts of one site."`
-	By     string   `json:"by"`
+	By     string   `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Note   string   `json:"note,omitempty"`
 }
 
@@ -97,7 +97,7 @@ const (
 // CallAct is what a person does with a service call.
 type CallAct struct {
 	Do         CallDo `json:"do" enum:"assign,schedule,on_the_way,on_site,cancel"`
-	By         string `json:"by"`
+	By         string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Why        string `json:"why,omitempty" doc:"Needed to cancel."`
 	Technician string `json:"technician,omitempty" doc:"To assign."`
 	From       Stamp  `json:"from,omitzero" doc:"To schedule."`

@@ -80,7 +80,7 @@ type alertsOutput struct {
 }
 
 func (h *handler) registerAlerts(api huma.API) {
-	huma.Register(api, operation("list-alerts", "/alerts", "List alerts",
+	huma.Register(api, operation("list-alerts", dewline.ReadMachines, "/alerts", "List alerts",
 		"Alerts whose time from onset to cleared (or to now) overlaps [from, to).", 400, 503), h.alerts)
 }
 

@@ -46,6 +46,7 @@ type Options struct {
 	Ledger   dewline.Ledger      // nil: there are no refrigerant records
 	Papers   dewline.Papers      // nil: no documents are made
 	Calendar dewline.Calendar    // nil: there are no calendars
+	Photos   dewline.Photos      // nil: no photos are kept
 	Now      func() time.Time
 	Log      *slog.Logger
 }
@@ -66,7 +67,7 @@ func Mount(router chi.Router, options Options) error {
 		writeProblem(w, problem(http.StatusMethodNotAllowed, "that can only be read, or not in this way: see "+Prefix+"/openapi.json"))
 	})
 	api := humachi.New(sub, config())
-	api.UseMiddleware(h.onlyKnownParameters)
+	api.UseMiddleware(h.onlyAllowed, h.onlyKnownParameters)
 	h.registerSystems(api)
 	h.registerSeries(api)
 	h.registerAlerts(api)
@@ -74,6 +75,7 @@ func Mount(router chi.Router, options Options) error {
 	h.registerDesk(api)
 	h.registerService(api)
 	h.registerVisits(api)
+	h.registerPhotos(api)
 	h.registerPeople(api)
 	h.registerNotices(api)
 	h.registerRecords(api)
@@ -82,6 +84,11 @@ func Mount(router chi.Router, options Options) error {
 		return fmt.Errorf("describe the API: %w", err)
 	}
 	sub.Get("/openapi.json", func(w http.ResponseWriter, r *http.Request) {
+		if p := refusal(dewline.VisitorOf(r.Context()), dewline.ReadMachines, true); p != nil {
+			w.Header().Set("WWW-Authenticate", challenge)
+			writeProblem(w, p)
+			return
+		}
 		w.Header().Set("Content-Type", "application/openapi+json")
 		w.Header().Set("Cache-Control", "no-cache")
 		w.Write(document)
@@ -111,10 +118,14 @@ func config() huma.Config {
 				Title:   "Dewline",
 				Version: Version,
 				Description: "What is enrolled and how it does, its readings and derived values, alerts, service calls and visits, and readings that were refused. " +
-					"Times are RFC 3339 in UTC and are the times that devices gave their readings. Values are in SI: K for differences, Cel, Pa.",
+					"Times are RFC 3339 in UTC and are the times that devices gave their readings. Values are in SI: K for differences, Cel, Pa. " +
+					"What is done is kept under the name of whose token it is: by can be left out, and any other name is refused.",
 			},
-			Servers:    []*huma.Server{{URL: Prefix}},
-			Components: &huma.Components{Schemas: schemas},
+			Servers: []*huma.Server{{URL: Prefix}},
+			Components: &huma.Components{Schemas: schemas, SecuritySchemes: map[string]*huma.SecurityScheme{
+				bearerScheme: {Type: "http", Scheme: "bearer", Description: "A token that a person made under Account, or an administrator for a program. " +
+					"It may what that person may, and sees the machines that they see: of others the answer is 404. What is asked for is the right that the operation takes."},
+			}},
 		},
 		Formats:       huma.DefaultFormats,
 		DefaultFormat: "application/json",
@@ -123,12 +134,18 @@ func config() huma.Config {
 	return c
 }
 
-// operation is an operation whose parameters we read ourselves, so that an error can say what to do.
-func operation(id, path, summary, description string, errors ...int) huma.Operation {
+// operation is an operation that takes a right. Its parameters we read ourselves, so that an error can
+// say what to do.
+func operation(id string, right dewline.Right, path, summary, description string, errors ...int) huma.Operation {
 	op := huma.Operation{
 		OperationID: id, Method: http.MethodGet, Path: path, Summary: summary, Description: description,
 		SkipValidateParams: true,
 		Responses:          map[string]*huma.Response{},
+		Metadata:           map[string]any{rightKey: right},
+	}
+	if right != dewline.Anyone {
+		op.Security = []map[string][]string{{bearerScheme: {string(right)}}}
+		errors = append(errors, http.StatusUnauthorized, http.StatusForbidden)
 	}
 	describeErrors(&op, errors)
 	return op
@@ -136,11 +153,43 @@ func operation(id, path, summary, description string, errors ...int) huma.Operat
 
 // writing is an operation that changes something. Its body is held against the document before it
 // comes to us.
-func writing(id, method, path, summary, description string, errors ...int) huma.Operation {
-	op := operation(id, path, summary, description, errors...)
+func writing(id string, right dewline.Right, method, path, summary, description string, errors ...int) huma.Operation {
+	op := operation(id, right, path, summary, description, errors...)
 	op.Method = method
 	describeErrors(&op, []int{http.StatusBadRequest, http.StatusForbidden, http.StatusConflict, http.StatusUnprocessableEntity, http.StatusServiceUnavailable})
 	return op
+}
+
+// The right of an operation is in its metadata, where onlyAllowed reads it, and in the document as the
+// role that a token needs.
+const (
+	rightKey     = "right"
+	bearerScheme = "token"
+)
+
+// onlyAllowed refuses who may not. An operation that does not say which right it takes is for nobody.
+func (h *handler) onlyAllowed(ctx huma.Context, next func(huma.Context)) {
+	right, ok := ctx.Operation().Metadata[rightKey].(dewline.Right)
+	if p := refusal(dewline.VisitorOf(ctx.Context()), right, ok); p != nil {
+		if p.Status == http.StatusUnauthorized {
+			ctx.SetHeader("WWW-Authenticate", challenge)
+		}
+		writeProblemTo(ctx, p)
+		return
+	}
+	next(ctx)
+}
+
+const challenge = `Bearer realm="dewline"`
+
+func refusal(v dewline.Visitor, right dewline.Right, said bool) *Problem {
+	switch {
+	case said && v.May(right):
+		return nil
+	case v.Role == "":
+		return problem(http.StatusUnauthorized, "sign in first: send Authorization: Bearer and a token; who signs in on the pages makes one under Account")
+	}
+	return problem(http.StatusForbidden, fmt.Sprintf("whose token or sign-in this is does not have the right %q", right))
 }
 
 func describeErrors(op *huma.Operation, errors []int) {
@@ -192,6 +241,8 @@ func (h *handler) fail(ctx context.Context, what string, err error) error {
 		return p
 	}
 	switch dewline.CodeOf(err) {
+	case dewline.Forbidden:
+		return problem(http.StatusForbidden, err.Error())
 	case dewline.Clash:
 		return problem(http.StatusConflict, err.Error())
 	case dewline.Invalid, dewline.OutOfRange:

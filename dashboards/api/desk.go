@@ -68,7 +68,7 @@ type HoldRequest struct {
 	System dewline.SystemID `json:"system,omitempty" doc:"Absent: the whole site."`
 	From   dewline.Stamp    `json:"from,omitzero" doc:"Absent: now."`
 	Until  dewline.Stamp    `json:"until"`
-	By     string           `json:"by"`
+	By     string           `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Why    string           `json:"why"`
 }
 
@@ -79,25 +79,25 @@ type holdOutput struct{ Body dewline.Hold }
 type endHoldInput struct {
 	ID   string `path:"id"`
 	Body struct {
-		By  string `json:"by"`
+		By  string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 		Why string `json:"why,omitempty"`
 	}
 }
 
 func (h *handler) registerDesk(api huma.API) {
-	huma.Register(api, operation("get-alert", "/alerts/{id}", "An alert with its history", "What people need to decide about an alert.", 404, 503),
+	huma.Register(api, operation("get-alert", dewline.ReadMachines, "/alerts/{id}", "An alert with its history", "What people need to decide about an alert.", 404, 503),
 		func(ctx context.Context, in *idInput) (*alertCaseOutput, error) {
 			return h.alertCase(ctx, func(d dewline.AlertDesk) (dewline.AlertCase, error) { return d.Case(ctx, in.ID) })
 		})
-	huma.Register(api, writing("act-on-alert", http.MethodPost, "/alerts/{id}/actions", "Work on an alert",
+	huma.Register(api, writing("act-on-alert", dewline.WorkOnAlerts, http.MethodPost, "/alerts/{id}/actions", "Work on an alert",
 		"Acknowledge, shelve until a time, dismiss or reopen. What is not possible as things stand is answered by 409.", 404),
 		func(ctx context.Context, in *actInput) (*alertCaseOutput, error) {
 			return h.alertCase(ctx, func(d dewline.AlertDesk) (dewline.AlertCase, error) { return d.Act(ctx, in.ID, in.Body) })
 		})
-	huma.Register(api, operation("list-holds", "/holds", "What keeps notices back", "Maintenance windows, commissioning, shutdowns, power cuts and shelved alerts.", 503), h.holds)
-	huma.Register(api, writing("hold-notices", http.MethodPost, "/holds", "Keep notices back for a time",
+	huma.Register(api, operation("list-holds", dewline.ReadMachines, "/holds", "What keeps notices back", "Maintenance windows, commissioning, shutdowns, power cuts and shelved alerts.", 503), h.holds)
+	huma.Register(api, writing("hold-notices", dewline.WorkOnAlerts, http.MethodPost, "/holds", "Keep notices back for a time",
 		"Alerts are found and kept all the same. Asking again is the same hold.", 404), h.hold)
-	huma.Register(api, writing("end-hold", http.MethodPost, "/holds/{id}/end", "End a hold before its time", "", 404), h.endHold)
+	huma.Register(api, writing("end-hold", dewline.WorkOnAlerts, http.MethodPost, "/holds/{id}/end", "End a hold before its time", "", 404), h.endHold)
 }
 
 func (h *handler) alertCase(ctx context.Context, do func(dewline.AlertDesk) (dewline.AlertCase, error)) (*alertCaseOutput, error) {

@@ -38,9 +38,9 @@ type noticesOutput struct {
 type messageOutput struct{ Body dewline.Message }
 
 func (h *handler) registerNotices(api huma.API) {
-	huma.Register(api, operation("list-notices", "/notices", "List notices",
+	huma.Register(api, operation("list-notices", dewline.ReadCompany, "/notices", "List notices",
 		"Who was told what of which alert and when; what waits, for what; and what was not sent, with the reason.", 400, 503), h.notices)
-	huma.Register(api, operation("get-message", "/messages/{id}", "A message", "What went to a contact, in the words that it was sent with, and how far it has come.", 404, 503), h.message)
+	huma.Register(api, operation("get-message", dewline.ReadCompany, "/messages/{id}", "A message", "What went to a contact, in the words that it was sent with, and how far it has come.", 404, 503), h.message)
 }
 
 func (h *handler) notices(ctx context.Context, in *noticesInput) (*noticesOutput, error) {

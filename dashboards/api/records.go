@@ -42,7 +42,7 @@ type newLinkInput struct {
 	Body struct {
 		Technician string `json:"technician,omitempty" doc:"Only the calls of this technician."`
 		Site       string `json:"site,omitempty" doc:"Only the calls at this site."`
-		By         string `json:"by" doc:"Who asks for it."`
+		By         string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	}
 }
 
@@ -57,7 +57,7 @@ type newLinkOutput struct {
 type revokeInput struct {
 	ID   string `path:"id"`
 	Body struct {
-		By string `json:"by" doc:"Who revokes it."`
+		By string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	}
 }
 
@@ -97,34 +97,34 @@ type paperOutput struct {
 }
 
 func (h *handler) registerRecords(api huma.API) {
-	huma.Register(api, operation("get-refrigerant", "/systems/{site}/{system}/refrigerant", "The refrigerant records of an appliance",
+	huma.Register(api, operation("get-refrigerant", dewline.ReadMachines, "/systems/{site}/{system}/refrigerant", "The refrigerant records of an appliance",
 		"What each visit moved, off the scale; leak rates by both methods of the rules, or why one cannot be computed; what is due by when. Not legal advice.", 404, 503), h.account)
-	huma.Register(api, writing("add-refrigerant-entry", http.MethodPost, "/refrigerant/entries", "Enter something into the refrigerant records",
+	huma.Register(api, writing("add-refrigerant-entry", dewline.WorkOnVisits, http.MethodPost, "/refrigerant/entries", "Enter something into the refrigerant records",
 		"Weights of closed visits are there already. Entries are never changed: a mistake is taken back by one of kind void. An estimate is refused.", 404), h.addEntry)
-	huma.Register(api, paper("export-refrigerant", "/systems/{site}/{system}/refrigerant.csv", "The refrigerant records as CSV", "text/csv", 404), h.accountCSV)
-	huma.Register(api, operation("list-refrigerant-dues", "/sites/{site}/refrigerant-dues", "What leak repair rules ask for at a site", "Not legal advice.", 404, 503), h.dues)
+	huma.Register(api, paper("export-refrigerant", dewline.ReadMachines, "/systems/{site}/{system}/refrigerant.csv", "The refrigerant records as CSV", "text/csv", 404), h.accountCSV)
+	huma.Register(api, operation("list-refrigerant-dues", dewline.ReadMachines, "/sites/{site}/refrigerant-dues", "What leak repair rules ask for at a site", "Not legal advice.", 404, 503), h.dues)
 
-	huma.Register(api, operation("list-calendar-links", "/calendar-links", "List links to calendars", "Revoked ones too; never their tokens.", 503), h.links)
-	huma.Register(api, writing("make-calendar-link", http.MethodPost, "/calendar-links", "Make a link to a calendar of service calls",
+	huma.Register(api, operation("list-calendar-links", dewline.WorkOnVisits, "/calendar-links", "List links to calendars", "Revoked ones too; never their tokens.", 503), h.links)
+	huma.Register(api, writing("make-calendar-link", dewline.WorkOnVisits, http.MethodPost, "/calendar-links", "Make a link to a calendar of service calls",
 		"A calendar program needs no sign-in with it."), h.newLink)
-	huma.Register(api, writing("revoke-calendar-link", http.MethodPost, "/calendar-links/{id}/revocation", "Revoke a link for good", "", 404), h.revokeLink)
-	huma.Register(api, paper("get-calendar", "/calendar/{token}.ics", "The calendar of a link (RFC 5545)", "text/calendar", 404), h.feed)
+	huma.Register(api, writing("revoke-calendar-link", dewline.WorkOnVisits, http.MethodPost, "/calendar-links/{id}/revocation", "Revoke a link for good", "", 404), h.revokeLink)
+	huma.Register(api, paper("get-calendar", dewline.Anyone, "/calendar/{token}.ics", "The calendar of a link (RFC 5545)", "text/calendar", 404), h.feed)
 
-	huma.Register(api, paper("get-closing-pack", "/service-calls/{id}/closing-pack.pdf", "The closing pack of a service call", "application/pdf", 400, 404), h.closingPack)
-	huma.Register(api, paper("get-commissioning-report", "/systems/{site}/{system}/commissioning.pdf", "The commissioning report of a system", "application/pdf", 400, 404), h.commissioning)
-	huma.Register(api, paper("export-service-calls-csv", "/exports/service-calls.csv", "Service calls as CSV (RFC 4180), the newest first", "text/csv", 400),
+	huma.Register(api, paper("get-closing-pack", dewline.ReadMachines, "/service-calls/{id}/closing-pack.pdf", "The closing pack of a service call", "application/pdf", 400, 404), h.closingPack)
+	huma.Register(api, paper("get-commissioning-report", dewline.ReadMachines, "/systems/{site}/{system}/commissioning.pdf", "The commissioning report of a system", "application/pdf", 400, 404), h.commissioning)
+	huma.Register(api, paper("export-service-calls-csv", dewline.ReadMachines, "/exports/service-calls.csv", "Service calls as CSV (RFC 4180), the newest first", "text/csv", 400),
 		func(ctx context.Context, in *exportInput) (*paperOutput, error) {
 			return h.exported(ctx, in, dewline.Papers.CallsCSV)
 		})
-	huma.Register(api, paper("export-service-calls-json", "/exports/service-calls.json", "Service calls with visits and histories as JSON, the newest first", "application/json", 400),
+	huma.Register(api, paper("export-service-calls-json", dewline.ReadMachines, "/exports/service-calls.json", "Service calls with visits and histories as JSON, the newest first", "application/json", 400),
 		func(ctx context.Context, in *exportInput) (*paperOutput, error) {
 			return h.exported(ctx, in, dewline.Papers.CallsJSON)
 		})
 }
 
 // paper is an operation that answers with a document of a type of its own.
-func paper(id, path, summary, media string, errors ...int) huma.Operation {
-	op := operation(id, path, summary, "", append(errors, http.StatusServiceUnavailable)...)
+func paper(id string, right dewline.Right, path, summary, media string, errors ...int) huma.Operation {
+	op := operation(id, right, path, summary, "", append(errors, http.StatusServiceUnavailable)...)
 	schema := &huma.Schema{Type: huma.TypeString, Format: "binary"}
 	if media == "application/json" {
 		schema = &huma.Schema{Type: huma.TypeObject}

@@ -34,7 +34,7 @@ type rejectsOutput struct {
 }
 
 func (h *handler) registerRejects(api huma.API) {
-	huma.Register(api, operation("list-rejects", "/rejects", "List refused readings",
+	huma.Register(api, operation("list-rejects", dewline.ReadMachines, "/rejects", "List refused readings",
 		"Readings that were refused, with the reason of each and what would be right.", 400, 503), h.rejects)
 }
 

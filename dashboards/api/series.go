@@ -47,7 +47,7 @@ type seriesInput struct {
 const maxPoints = 64
 
 func (h *handler) registerSeries(api huma.API) {
-	op := operation("get-series", "/systems/{site}/{system}/series", "Series of one system",
+	op := operation("get-series", dewline.ReadMachines, "/systems/{site}/{system}/series", "Series of one system",
 		"Readings and derived values as stored, or summed up over a step. At most 10,000 rows: beyond, the error says the smallest step that would do.",
 		400, 404, 503)
 	op.Responses["200"] = &huma.Response{

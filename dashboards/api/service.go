@@ -87,30 +87,30 @@ type putStockInput struct {
 type stockOutput struct{ Body stockBody }
 
 func (h *handler) registerService(api huma.API) {
-	huma.Register(api, operation("list-service-calls", "/service-calls", "List service calls", "The newest first.", 400, 503), h.calls)
-	huma.Register(api, writing("make-service-call", http.MethodPost, "/service-calls", "Make a service call of alerts of one site",
+	huma.Register(api, operation("list-service-calls", dewline.ReadMachines, "/service-calls", "List service calls", "The newest first.", 400, 503), h.calls)
+	huma.Register(api, writing("make-service-call", dewline.WorkOnAlerts, http.MethodPost, "/service-calls", "Make a service call of alerts of one site",
 		"What to bring, which skills it takes and the order of checks follow from the alerts and from what is enrolled.", 404),
 		func(ctx context.Context, in *makeCallInput) (*callCaseOutput, error) {
 			return h.callCase(ctx, func(d dewline.ServiceDesk) (dewline.CallCase, error) { return d.MakeCall(ctx, in.Body) })
 		})
-	huma.Register(api, operation("get-service-call", "/service-calls/{id}", "A service call with its visits and history", "", 404, 503),
+	huma.Register(api, operation("get-service-call", dewline.ReadMachines, "/service-calls/{id}", "A service call with its visits and history", "", 404, 503),
 		func(ctx context.Context, in *idInput) (*callCaseOutput, error) {
 			return h.callCase(ctx, func(d dewline.ServiceDesk) (dewline.CallCase, error) { return d.CallCase(ctx, in.ID) })
 		})
-	huma.Register(api, writing("act-on-service-call", http.MethodPost, "/service-calls/{id}/actions", "Assign, schedule, follow or cancel a call",
+	huma.Register(api, writing("act-on-service-call", dewline.WorkOnVisits, http.MethodPost, "/service-calls/{id}/actions", "Assign, schedule, follow or cancel a call",
 		"That the work is done is said by closing its visits.", 404),
 		func(ctx context.Context, in *callActInput) (*callCaseOutput, error) {
 			return h.callCase(ctx, func(d dewline.ServiceDesk) (dewline.CallCase, error) { return d.ActOnCall(ctx, in.ID, in.Body) })
 		})
-	huma.Register(api, writing("verify-service-call", http.MethodPost, "/service-calls/{id}/verification", "Hold a call against the readings so far",
+	huma.Register(api, writing("verify-service-call", dewline.WorkOnVisits, http.MethodPost, "/service-calls/{id}/verification", "Hold a call against the readings so far",
 		"Dewline does so by itself from time to time; this asks now. A verdict that is not final yet is answered and not kept.", 404),
 		func(ctx context.Context, in *idInput) (*callCaseOutput, error) {
 			return h.callCase(ctx, func(d dewline.ServiceDesk) (dewline.CallCase, error) { return d.Verify(ctx, in.ID) })
 		})
-	huma.Register(api, operation("report-service", "/reports/service", "What became of predictions and repairs",
+	huma.Register(api, operation("report-service", dewline.ReadCompany, "/reports/service", "What became of predictions and repairs",
 		"Precision by predicted cause, no-trouble-found and callback rates, each with its 95 % interval.", 400, 503), h.report)
-	huma.Register(api, operation("get-stock", "/vans/{van}/stock", "What a van carries", "", 503), h.stock)
-	huma.Register(api, writing("put-stock", http.MethodPut, "/vans/{van}/stock", "Keep what a van carries", "It takes the place of what was kept."), h.putStock)
+	huma.Register(api, operation("get-stock", dewline.ReadCompany, "/vans/{van}/stock", "What a van carries", "", 503), h.stock)
+	huma.Register(api, writing("put-stock", dewline.WorkOnVisits, http.MethodPut, "/vans/{van}/stock", "Keep what a van carries", "It takes the place of what was kept."), h.putStock)
 }
 
 func (h *handler) callCase(ctx context.Context, do func(dewline.ServiceDesk) (dewline.CallCase, error)) (*callCaseOutput, error) {

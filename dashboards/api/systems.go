@@ -128,9 +128,9 @@ type systemOutput struct {
 
 func (h *handler) registerSystems(api huma.API) {
 	api.OpenAPI().Components.Schemas.Schema(typeOf[Problem](), true, "Problem")
-	huma.Register(api, operation("list-systems", "/systems", "List systems",
+	huma.Register(api, operation("list-systems", dewline.ReadMachines, "/systems", "List systems",
 		"What is enrolled, the latest state of each, and its health.", 400, 503), h.systems)
-	huma.Register(api, operation("get-system", "/systems/{site}/{system}", "One system",
+	huma.Register(api, operation("get-system", dewline.ReadMachines, "/systems/{site}/{system}", "One system",
 		"What is enrolled, its latest state, and its health.", 404, 503), h.system)
 }
 

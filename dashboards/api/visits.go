@@ -63,18 +63,18 @@ type visitsOutput struct {
 }
 
 func (h *handler) registerVisits(api huma.API) {
-	huma.Register(api, writing("put-visit", http.MethodPut, "/visits/{id}", "Keep what was typed of a visit so far",
+	huma.Register(api, writing("put-visit", dewline.WorkOnVisits, http.MethodPut, "/visits/{id}", "Keep what was typed of a visit so far",
 		"The id is made by who types and the revision counts what they sent, so that sending again after a lost answer changes nothing, and what "+
 			"arrives late changes nothing newer. The answer is what is kept: where its revision is higher than what was sent, somebody else went on.", 404),
 		h.putVisit)
-	huma.Register(api, operation("get-visit", "/visits/{id}", "A visit", "", 404, 503), h.visit)
-	huma.Register(api, writing("close-visit", http.MethodPost, "/visits/{id}/close", "Close a visit",
+	huma.Register(api, operation("get-visit", dewline.ReadMachines, "/visits/{id}", "A visit", "", 404, 503), h.visit)
+	huma.Register(api, writing("close-visit", dewline.WorkOnVisits, http.MethodPost, "/visits/{id}/close", "Close a visit",
 		"What the cause that was found asks for and is missing is listed in the answer (422). Closing again changes nothing. "+
 			"It tells analytics that the machine was serviced and which sensors were changed, and its alerts go on to be proved.", 404),
 		func(ctx context.Context, in *closeInput) (*callCaseOutput, error) {
 			return h.callCase(ctx, func(d dewline.ServiceDesk) (dewline.CallCase, error) { return d.CloseVisit(ctx, in.ID, in.Body) })
 		})
-	huma.Register(api, operation("list-visits", "/visits", "List closed visits", "", 400, 503), h.visits)
+	huma.Register(api, operation("list-visits", dewline.ReadMachines, "/visits", "List closed visits", "", 400, 503), h.visits)
 }
 
 func (h *handler) putVisit(ctx context.Context, in *putVisitInput) (*visitOutput, error) {
