@@ -39,7 +39,7 @@ func fake(_ context.Context, owner string, month dewline.Month, u dewline.Units)
 
 // running is a courier that a test starts and ends, as a service is.
 func running(t *testing.T, store Store, r Sender, reports Reports) (end func()) {
-	c := courierFor(t, store, r, func(o *Options) { o.Reports, o.Link, o.Every = reports, "https://dewline.example.org", time.Minute })
+	c := courierFor(t, store, r, func(o *Options) { o.Reports, o.Link, o.Every = reports, "https://dewline.example.org", 30*time.Second })
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
 	go func() { c.Run(ctx); close(done) }()
@@ -130,9 +130,9 @@ func TestReportGoesUntilTaken(t *testing.T) {
 			}
 			return fake(ctx, owner, m, u)
 		})
-		time.Sleep(10 * time.Minute)
+		time.Sleep(10*time.Minute + 20*time.Second) // between two looks
 		broken = false
-		time.Sleep(2*time.Minute + 30*time.Second)
+		time.Sleep(90 * time.Second)
 		synctest.Wait()
 		end()
 		if n := len(r.sent); n != 1 && n != 2 {
