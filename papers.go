@@ -19,6 +19,9 @@ type Papers interface {
 	// Commissioning is for the installer: what was fitted and how the machine runs in [from, to), as PDF.
 	// Without a time it is the last two weeks.
 	Commissioning(ctx context.Context, id SystemID, from, to Millis, u Units) (Paper, error)
+	// OwnerReport is for an owner: what a month was for their machines, as PDF. It tells what
+	// [OwnerMonths] tells the visitor of ctx.
+	OwnerReport(ctx context.Context, owner string, month Month, u Units) (Paper, error)
 	// CallsCSV returns service calls as CSV (RFC 4180), the newest first.
 	CallsCSV(ctx context.Context, f CallFilter) (Paper, error)
 	// CallsJSON returns service calls with their visits and histories as JSON, the newest first.

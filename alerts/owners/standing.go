@@ -56,8 +56,7 @@ func standingOf(a dewline.Alert) dewline.Standing {
 	return dewline.Drifting
 }
 
-var standings = []dewline.Standing{dewline.NeedsToday, dewline.NeedsSoon, dewline.StandSilent, dewline.DataDoubt, dewline.UnderRepair,
-	dewline.BeingProved, dewline.Drifting, dewline.StandProved, dewline.Learning, dewline.StandWell}
+var standings = dewline.Standings()
 
 func graver(a, b dewline.Standing) bool {
 	return slices.Index(standings, a) < slices.Index(standings, b)
@@ -84,13 +83,17 @@ func stand(alerts []past, works []dewline.OwnerWork, learning bool, from, to dew
 	case of != nil:
 		return best, says(*of, best, zone)
 	case ended != nil && slices.ContainsFunc(works, func(w dewline.OwnerWork) bool { return w.Verdict == dewline.Verified }):
-		return dewline.StandProved, fmt.Sprintf("Well again: the repair is proved by its readings. %s until %s.", capital(ended.Condition.ForOwner()), day(ended.Cleared, zone))
+		return dewline.StandProved, "Well again: the repair is proved by its readings." + over(*ended, zone)
 	case ended != nil:
-		return dewline.StandWell, fmt.Sprintf("Well. %s until %s.", capital(ended.Condition.ForOwner()), day(ended.Cleared, zone))
+		return dewline.StandWell, "Well." + over(*ended, zone)
 	case learning:
 		return dewline.Learning, "Nothing speaks against it; Dewline still learns what is normal for it."
 	}
 	return dewline.StandWell, "Well."
+}
+
+func over(a dewline.Alert, zone *time.Location) string {
+	return fmt.Sprintf(" What was seen is over since %s: %s.", day(a.Cleared, zone), a.Condition.ForOwner())
 }
 
 // says puts a lasting alert into a sentence for an owner.

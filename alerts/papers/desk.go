@@ -19,6 +19,7 @@ type Desk struct {
 	Ledger  dewline.Ledger
 	Series  dewline.SeriesReader
 	Prover  dewline.Prover
+	Owners  dewline.OwnerMonths
 	Photos  dewline.Photos
 	Now     func() dewline.Millis
 }

@@ -1,8 +1,8 @@
-// Package papers makes what leaves the house of what is recorded: the closing pack of a service call
-// and the commissioning report of a machine as PDF, service calls as an iCalendar feed, as CSV and as
+// Package papers makes what leaves the house of what is recorded: the closing pack of a service
+// call, the commissioning report of a machine and the report of an owner's month as PDF, service calls as an iCalendar feed, as CSV and as
 // JSON.
 //
-// A paper is a pure function of its facts: [ClosingFacts], [CommissioningFacts] and their PDF methods
+// A paper is a pure function of its facts: [ClosingFacts], [CommissioningFacts], [OwnerFacts] and their PDF methods
 // need no store, and the same facts at the same time make the same bytes, so that a paper can be
 // compared, signed or kept by its digest. A [Desk] gathers the facts. Papers are in black: what the
 // screens say with colour is said by hatching and in words, for who prints or copies them. Pages are

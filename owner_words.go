@@ -1,0 +1,223 @@
+package dewline
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// NotKnown stands where a number would, and is explained beside it.
+const NotKnown = "not known"
+
+var standingWords = map[Standing]string{
+	NeedsToday: "needs a visit today", NeedsSoon: "needs a visit this week", StandSilent: "silent", DataDoubt: "data doubtful",
+	UnderRepair: "under repair", BeingProved: "being proved", Drifting: "drifting", StandProved: "proved", Learning: "learning", StandWell: "well",
+}
+
+// Words returns what people read.
+func (s Standing) Words() string {
+	if text, known := standingWords[s]; known {
+		return text
+	}
+	return strings.ReplaceAll(string(s), "_", " ")
+}
+
+// Standings returns every standing, the one that matters most first.
+func Standings() []Standing {
+	return []Standing{NeedsToday, NeedsSoon, StandSilent, DataDoubt, UnderRepair, BeingProved, Drifting, StandProved, Learning, StandWell}
+}
+
+// energyWords writes kWh with no more digits than an estimate has.
+func energyWords(kWh float64) string {
+	if kWh < 10 {
+		return strconv.FormatFloat(math.Round(kWh*10)/10, 'f', -1, 64)
+	}
+	return strconv.FormatFloat(kWh, 'f', 0, 64)
+}
+
+// Words returns the energy, or that it is not known.
+func (e OwnerEnergy) Words() string {
+	if e.KWh == nil {
+		return NotKnown
+	}
+	return energyWords(*e.KWh)
+}
+
+// Words returns what faults cost as an interval of kWh, that it is not known, or "" where no fault was.
+func (x OwnerExcess) Words() string {
+	switch {
+	case x.Hours == 0:
+		return ""
+	case x.LowKWh == nil || x.HighKWh == nil:
+		return NotKnown
+	}
+	return energyWords(*x.LowKWh) + " to " + energyWords(*x.HighKWh)
+}
+
+// Words returns the run hours and the starts.
+func (u OwnerUse) Words() (run, starts string) {
+	if u.RunHours == nil || u.Starts == nil {
+		return NotKnown, NotKnown
+	}
+	return strconv.FormatFloat(*u.RunHours, 'f', 0, 64), strconv.Itoa(*u.Starts)
+}
+
+// Why says of each figure of a machine that needs it how it is known or why it is not, without saying
+// the same twice.
+func (m OwnerMachine) Why() string {
+	var parts []string
+	say := func(what, text string) {
+		for _, p := range parts {
+			if text == "" || strings.HasSuffix(p, ": "+text) {
+				return
+			}
+		}
+		if text != "" {
+			parts = append(parts, what+": "+text)
+		}
+	}
+	say("run hours", m.Use.Missing)
+	if gap := m.Use.SpanHours - m.Use.HeardHours; m.Use.Missing == "" && gap >= 1 {
+		say("run hours", fmt.Sprintf("of %.0f h nothing was heard", gap))
+	}
+	say("energy", m.Energy.Missing)
+	if m.Energy.Missing == "" && m.Energy.By != "measured" {
+		say("energy", m.Energy.By)
+	}
+	if m.Excess.Hours > 0 {
+		var faults []string
+		for _, f := range m.Excess.Faults {
+			if f != NoFault {
+				faults = append(faults, f.ForOwner())
+			}
+		}
+		text := m.Excess.Missing
+		if text == "" {
+			text = fmt.Sprintf("%s, %.0f h of running", strings.Join(faults, " or "), m.Excess.Hours)
+		}
+		say("faults", text)
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return strings.ToUpper(parts[0][:1]) + strings.Join(parts, "; ")[1:] + "."
+}
+
+// Summary says in sentences what the month comes to.
+func (m OwnerMonth) Summary() []string {
+	count := map[Standing]int{}
+	for _, s := range m.Sites {
+		for _, x := range s.Machines {
+			count[x.Standing]++
+		}
+	}
+	var stand []string
+	for _, s := range Standings() {
+		if count[s] > 0 {
+			stand = append(stand, fmt.Sprintf("%d %s", count[s], s.Words()))
+		}
+	}
+	t := m.Total
+	list := []string{fmt.Sprintf("%s: %s.", counted(t.Machines, "machine", "machines"), strings.Join(stand, ", "))}
+	if t.Machines == 0 {
+		list[0] = "No machine is enrolled."
+	}
+	list = append(list, m.worked(), t.took())
+	if text := t.lost(); text != "" {
+		list = append(list, text)
+	}
+	return list
+}
+
+func counted(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+func (m OwnerMonth) worked() string {
+	if len(m.Works) == 0 {
+		return "No visit was finished."
+	}
+	proved, failed := 0, 0
+	for _, w := range m.Works {
+		switch w.Verdict {
+		case Verified:
+			proved++
+		case NotVerified:
+			failed++
+		}
+	}
+	text := counted(len(m.Works), "visit was finished", "visits were finished") + fmt.Sprintf(", of which readings prove %d", proved)
+	if failed > 0 {
+		text += fmt.Sprintf(" and do not bear out %d", failed)
+	}
+	return text + "."
+}
+
+func (t OwnerTotal) took() string {
+	if t.Measured == 0 {
+		return "What energy they took is not known: no power is measured or stated that it could be reckoned from."
+	}
+	text := fmt.Sprintf("Compressors took %s kWh", energyWords(t.KWh))
+	if t.Measured < t.Machines {
+		text += fmt.Sprintf(" at %d of %d machines; of the others it is not known", t.Measured, t.Machines)
+	}
+	if t.Cost != nil {
+		text += ", " + t.money(*t.Cost) + fmt.Sprintf(" at %g %s per kWh", t.PerKWh, t.Currency)
+	}
+	return text + "."
+}
+
+func (t OwnerTotal) lost() string {
+	if t.Faulty == 0 {
+		return ""
+	}
+	if t.Faulty == t.Unknown {
+		return "What faults cost of it is not known; why stands beside each machine."
+	}
+	text := fmt.Sprintf("Of that, faults cost %s to %s kWh", energyWords(t.LowKWh), energyWords(t.HighKWh))
+	if t.ExcessLow != nil && t.ExcessTop != nil {
+		text += ", " + strconv.FormatFloat(*t.ExcessLow, 'f', 2, 64) + " to " + t.money(*t.ExcessTop)
+	}
+	if t.Unknown > 0 {
+		text += fmt.Sprintf("; of %s with a fault it is not known", counted(t.Unknown, "machine", "machines"))
+	}
+	return text + "."
+}
+
+func (t OwnerTotal) money(v float64) string {
+	return strings.TrimSpace(strconv.FormatFloat(v, 'f', 2, 64) + " " + t.Currency)
+}
+
+// Words says what readings make of a visit.
+func (w OwnerWork) Words() string {
+	switch w.Verdict {
+	case Verified:
+		return "Proved by readings: " + strings.Join(w.Why, "; ") + "."
+	case NotVerified:
+		return "Readings do not bear it out, and the work goes on: " + strings.Join(w.Why, "; ") + "."
+	case CannotTell:
+		return "Whether it holds is not told yet: the readings of the days after decide."
+	}
+	return "Nothing was to be proved."
+}
+
+// Words says the leak rate with its method, or why there is none.
+func (r OwnerRecord) Words() string {
+	if r.Rate == nil {
+		return "no addition is recorded, so there is no leak rate"
+	}
+	f := r.Rate.Figure(r.Method)
+	method := strings.ReplaceAll(string(r.Method), "_", " ") + " method"
+	if f.Percent == nil {
+		return "cannot be computed by the " + method + ": " + f.Missing
+	}
+	text := fmt.Sprintf("%.1f %% a year by the %s, as of %s", *f.Percent, method, r.Rate.Day)
+	if len(r.Rate.Over) > 0 {
+		text += "; above the trigger of " + strings.Join(r.Rate.Over, ", ")
+	}
+	return text
+}
