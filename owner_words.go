@@ -162,11 +162,11 @@ func (t OwnerTotal) took() string {
 		return "What energy they took is not known: no power is measured or stated that it could be reckoned from."
 	}
 	text := fmt.Sprintf("Compressors took %s kWh", energyWords(t.KWh))
-	if t.Measured < t.Machines {
-		text += fmt.Sprintf(" at %d of %d machines; of the others it is not known", t.Measured, t.Machines)
-	}
 	if t.Cost != nil {
 		text += ", " + t.money(*t.Cost) + fmt.Sprintf(" at %g %s per kWh", t.PerKWh, t.Currency)
+	}
+	if t.Measured < t.Machines {
+		text += fmt.Sprintf(". That is of %d of %d machines; of the others it is not known", t.Measured, t.Machines)
 	}
 	return text + "."
 }

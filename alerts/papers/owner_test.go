@@ -69,12 +69,12 @@ func TestOwnerReport(t *testing.T) {
 	wantWords(t, strings.Join(pages, " "),
 		"Your equipment in July 2031", "City Buildings", "Harbour Cooling",
 		"3 machines: 1 needs a visit this week, 1 proved, 1 well.", "1 visit was finished, of which readings prove 1.",
-		"Compressors took 903 kWh at 1 of 3 machines; of the others it is not known, 225.65 EUR at 0.25 EUR per kWh.",
-		"faults cost 3.4 to 27 kWh, 0.84 to 6.65 EUR; of 1 machine with a fault it is not known.",
+		"Compressors took 903 kWh, 225.65 EUR at 0.25 EUR per kWh. That is of 1 of 3 machines; of the others it is not known.",
+		"Of that, faults cost 3.4 to 27 kWh, 0.84 to 6.65 EUR; of 1 machine with a fault it is not known.",
 		"301", "412", "3.4 to 27", "not known", "it serves a home", "of 44 h nothing was heard", "too little air through the outdoor coil, 41 h of running",
 		"hours run", "day of July 2031", "visit", // the chart's words
 		"Proved by readings: superheat is within its band.", "0.4 K", "6.3 K", "3.4 K to 9.8 K", "3.10 kg in, 3.02 kg out",
-		"Agree a visit for this week.", "12.5 % a year by the annualizing method, as of 2031-07-03", "as far as is recorded: 1", "not legal advice",
+		"Agree a visit for this week.", "12.5 % a year by the annualizing", "as of 2031-07-03", "as far as is recorded: 1", "not legal advice",
 		"a report of a laboratory", "Energy is that of compressors alone.", dewline.Caution, "Leave machines closed")
 	us, err := ownerFacts().PDF(dewline.USUnits, now)
 	if err != nil {
