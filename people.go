@@ -82,6 +82,8 @@ func (p Person) Validate() error {
 		return invalid(op, "an owner's person needs the owner's id")
 	case p.Owner != "" && !ValidID(p.Owner):
 		return invalid(op, "%s is no owner's id", quoted(p.Owner))
+	case p.Owner != "" && p.Role == RoleAdministrator:
+		return invalid(op, "an administrator keeps the service for every owner, and so belongs to none")
 	case p.Units != "" && p.Units != MetricUnits && p.Units != USUnits:
 		return invalid(op, "units %s: they are metric or us", quoted(string(p.Units)))
 	}
@@ -416,7 +418,8 @@ type ContactBook interface {
 	RemoveRoster(ctx context.Context, id string) error
 	RemovePlan(ctx context.Context, id string) error
 	// AnonymisePerson takes name, certificates and addresses away for good, and the texts of messages
-	// that went to them. The id stays, and with it what was told to it and when.
+	// that went to them. The id stays, and with it what was told to it and when. Sign-in, sessions and
+	// tokens end.
 	AnonymisePerson(ctx context.Context, id string, at Millis) error
 }
 

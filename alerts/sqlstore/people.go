@@ -145,9 +145,9 @@ func (s *Store) PutPlan(ctx context.Context, p dewline.ContactPlan) error {
 	})
 }
 
-func there(ctx context.Context, tx *sql.Tx, query, id string) error {
+func there(ctx context.Context, tx *sql.Tx, query string, args ...any) error {
 	var one int
-	return tx.QueryRowContext(ctx, query, id).Scan(&one)
+	return tx.QueryRowContext(ctx, query, args...).Scan(&one)
 }
 
 // RemoveContact implements dewline.ContactBook.
@@ -193,7 +193,8 @@ func (s *Store) removeUnused(ctx context.Context, what, statement, id string, na
 
 // AnonymisePerson implements dewline.ContactBook. The name goes from the records of what was done
 // as well, which keep it apart (see Anonymise). Contacts stay as places in plans, without an
-// address; messages stay as records of when something went, without their words.
+// address; messages stay as records of when something went, without their words. Nothing lets the
+// person in any more.
 func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Millis) error {
 	return s.write(ctx, "anonymise person "+id, func(tx *sql.Tx) error {
 		p, err := personByID(ctx, tx, id)
@@ -205,6 +206,9 @@ func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Milli
 		}
 		p.Name, p.Certifications, p.Anonymised = "", nil, dewline.Stamp(at)
 		if err := putPerson(ctx, tx, p); err != nil {
+			return err
+		}
+		if err := forgetAccess(ctx, tx, id); err != nil {
 			return err
 		}
 		contacts, err := bodies[dewline.Contact](ctx, tx, "contacts")

@@ -24,6 +24,7 @@ type Store interface {
 	dewline.Outbox
 	dewline.LedgerStore
 	dewline.CalendarLinkStore
+	dewline.AccessStore
 	Close() error
 }
 
@@ -68,6 +69,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
 		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
 		{"ledger", ledger}, {"calendar links", calendarLinks},
+		{"sign-ins", signIns}, {"sessions", sessions}, {"tokens", tokens}, {"sign-in links", signInLinks}, {"audit", audit}, {"access forgotten", accessForgotten},
 	} {
 		t.Run(part.name, func(t *testing.T) { part.run(t, newStore(t)) })
 	}
