@@ -105,6 +105,7 @@ func (d *document) machines(m dewline.OwnerMonth) {
 	columns := []column{{"machine", 2.6, "L"}, {"stands", 1.8, "L"}, {"in words", 4.4, "L"}, {"ran, h", 1.55, "R"}, {"starts", 1.55, "R"}, {"energy, kWh", 1.7, "R"}, {"faults cost, kWh", 1.9, "R"}}
 	for _, s := range m.Sites {
 		var rows [][]string
+		var notes []string
 		well := 0
 		for _, x := range s.Machines {
 			if m.Total.Machines > mostListed && x.Standing.Normal() {
@@ -112,15 +113,17 @@ func (d *document) machines(m dewline.OwnerMonth) {
 				continue
 			}
 			run, starts := x.Use.Words()
-			says := x.Says
 			if why := x.Why(); why != "" {
-				says += " " + why
+				notes = append(notes, x.Name+": "+why)
 			}
-			rows = append(rows, []string{x.Name, x.Standing.Words(), says, run, starts, x.Energy.Words(), x.Excess.Words()})
+			rows = append(rows, []string{x.Name, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), x.Excess.Words()})
 		}
 		d.label(s.Name)
 		if len(rows) > 0 {
 			d.table(columns, rows)
+		}
+		for _, note := range notes {
+			d.note(note)
 		}
 		if well > 0 {
 			d.note(fmt.Sprintf("Machines with nothing to look at that are not listed: %d.", well))
@@ -265,7 +268,7 @@ func (d *document) repair(f OwnerFacts, w dewline.OwnerWork) {
 		return
 	}
 	d.chart(p, 52)
-	d.note("How far the refrigerant is from boiling, above the line, and from condensing, below it; hatched: where it should be. Gaps: no value.")
+	d.note("Above the line, how far the gas is from turning liquid; below it, how far the liquid is from turning into gas; hatched: where each should be. Gaps: no value.")
 }
 
 func (d *document) advised(m dewline.OwnerMonth) {
