@@ -1,8 +1,10 @@
 package dewline
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -220,4 +222,36 @@ func (r OwnerRecord) Words() string {
 		text += "; above the trigger of " + strings.Join(r.Rate.Over, ", ")
 	}
 	return text
+}
+
+// Days returns how long all machines together ran on each day, oldest first.
+func (m OwnerMonth) Days() []OwnerDay {
+	var all []OwnerDay
+	for _, s := range m.Sites {
+		for _, x := range s.Machines {
+			for _, d := range x.Use.Days {
+				i, known := slices.BinarySearchFunc(all, d, func(a, b OwnerDay) int { return cmp.Compare(a.Day, b.Day) })
+				if !known {
+					all = slices.Insert(all, i, OwnerDay{Day: d.Day})
+				}
+				all[i].RunHours += d.RunHours
+			}
+		}
+	}
+	return all
+}
+
+// Sources says once where the published figures of all machines stand.
+func (m OwnerMonth) Sources() []string {
+	var all []string
+	for _, s := range m.Sites {
+		for _, x := range s.Machines {
+			for _, text := range x.Excess.Sources {
+				if !slices.Contains(all, text) {
+					all = append(all, text)
+				}
+			}
+		}
+	}
+	return all
 }

@@ -94,7 +94,11 @@ func (f OwnerFacts) PDF(u dewline.Units, at dewline.Millis) ([]byte, error) {
 	d.advised(m)
 	d.records(m)
 	d.heading("What the figures rest on")
-	d.list(slices.Concat(m.Notes, sources(m)))
+	notes := m.Notes
+	if sources := m.Sources(); len(sources) > 0 {
+		notes = append(slices.Clone(notes), "Published figures: "+strings.Join(sources, "; ")+".")
+	}
+	d.list(notes)
 	d.caution("Leave machines closed and their settings as they are: work on them is for who is licensed for it.")
 	return d.bytes()
 }
@@ -133,28 +137,17 @@ func (d *document) machines(m dewline.OwnerMonth) {
 
 // days draws how long all machines together ran on each day.
 func (d *document) days(m dewline.OwnerMonth) {
-	hours, order := map[dewline.Day]float64{}, []dewline.Day{}
-	for _, s := range m.Sites {
-		for _, x := range s.Machines {
-			for _, day := range x.Use.Days {
-				if _, known := hours[day.Day]; !known {
-					order = append(order, day.Day)
-				}
-				hours[day.Day] += day.RunHours
-			}
-		}
-	}
-	slices.Sort(order)
-	if len(order) == 0 {
+	days := m.Days()
+	if len(days) == 0 {
 		return
 	}
 	p := newPlot()
 	b := bars{}
-	for _, day := range order {
-		b = append(b, plotter.XY{X: float64(day.Time().Day()), Y: hours[day]})
+	for _, day := range days {
+		b = append(b, plotter.XY{X: float64(day.Day.Time().Day()), Y: day.RunHours})
 	}
 	p.Add(b)
-	p.X.Min, p.X.Max, p.Y.Min = 0.4, float64(order[len(order)-1].Time().Day())+0.6, 0
+	p.X.Min, p.X.Max, p.Y.Min = 0.4, b[len(b)-1].X+0.6, 0
 	p.Y.Max = max(1, slices.MaxFunc(b, func(x, y plotter.XY) int { return int(1000 * (x.Y - y.Y)) }).Y*1.15)
 	p.X.Tick.Marker, p.Y.Tick.Marker = plot.ConstantTicks(dayTicks(b)), plainTicks(func(v float64) float64 { return v })
 	p.X.Label.Text, p.Y.Label.Text = "day of "+m.Month.Words(), "hours run"
@@ -314,22 +307,4 @@ func (d *document) records(m dewline.OwnerMonth) {
 	if notice != "" {
 		d.note(notice)
 	}
-}
-
-// sources says once where the published figures of all machines stand.
-func sources(m dewline.OwnerMonth) []string {
-	var all []string
-	for _, s := range m.Sites {
-		for _, x := range s.Machines {
-			for _, text := range x.Excess.Sources {
-				if !slices.Contains(all, text) {
-					all = append(all, text)
-				}
-			}
-		}
-	}
-	if len(all) == 0 {
-		return nil
-	}
-	return []string{"Published figures: " + strings.Join(all, "; ") + "."}
 }
