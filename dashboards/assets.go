@@ -41,6 +41,8 @@ var kinds = map[string]string{
 type assets struct {
 	byURL map[string]asset  // by the name in the address
 	urls  map[string]string // by the plain name
+
+	worker []byte // that of visits, which has an address of its own
 }
 
 type asset struct {
@@ -57,7 +59,7 @@ func newAssets(files fs.FS) (*assets, error) {
 	if err := a.add("dewline.css", css); err != nil {
 		return nil, err
 	}
-	for _, name := range []string{"dewline.js", "today.js", "icon.svg"} {
+	for _, name := range []string{"dewline.js", "today.js", "visit.js", "icon.svg"} {
 		data, err := fs.ReadFile(files, "assets/"+name)
 		if err != nil {
 			return nil, fmt.Errorf("read asset %s: %w", name, err)
@@ -65,6 +67,9 @@ func newAssets(files fs.FS) (*assets, error) {
 		if err := a.add(name, data); err != nil {
 			return nil, err
 		}
+	}
+	if a.worker, err = fs.ReadFile(files, "assets/visitworker.js"); err != nil {
+		return nil, fmt.Errorf("read asset visitworker.js: %w", err)
 	}
 	for _, name := range []string{htmxFile, uplotFile, uplotCSSFile} {
 		data, err := fs.ReadFile(files, "assets/vendor/"+name)

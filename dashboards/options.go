@@ -50,6 +50,7 @@ type Options struct {
 	Ledger   dewline.Ledger        // refrigerant records
 	Papers   dewline.Papers        // documents
 	Calendar dewline.Calendar      // feeds of service calls
+	Photos   dewline.Photos        // pictures of visits
 	Events   Events                // a dewline.Events
 	Checks   func() []Check        // for /readyz and the pages; the service is ready when all are OK
 	Metrics  prometheus.Gatherer   // for /metrics

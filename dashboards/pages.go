@@ -20,15 +20,15 @@ type pages struct {
 	sets map[string]*template.Template
 }
 
-// pageNames are the files in templates that are pages; base.html and parts.html belong to each.
-var pageNames = []string{"today", "fleet", "system", "error"}
+// pageNames are the files in templates that are pages; base.html and those of parts belong to each.
+var pageNames = []string{"today", "fleet", "system", "calls", "call", "visit", "error"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
 		t, err := template.New("base.html").Funcs(funcs).Option("missingkey=error").
-			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/"+name+".html")
+			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/visitparts.html", "templates/"+name+".html")
 		if err != nil {
 			return nil, fmt.Errorf("templates: %w", err)
 		}

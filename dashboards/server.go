@@ -84,20 +84,20 @@ func (s *server) routes() (http.Handler, error) {
 		metrics := promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true})
 		routes = append(routes, route{"GET /metrics", needs(dewline.Anyone), metrics.ServeHTTP})
 	}
-	if err := s.add(r, routes); err != nil {
+	if err := s.add(r, append(routes, s.callRoutes()...)); err != nil {
 		return nil, err
 	}
 	return r, api.Mount(r, api.Options{
 		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Desk: s.Desk, Service: s.Service,
 		Contacts: s.Contacts, Notices: s.Messages, Courier: s.Courier,
-		Ledger: s.Ledger, Papers: s.Papers, Calendar: s.Calendar,
+		Ledger: s.Ledger, Papers: s.Papers, Calendar: s.Calendar, Photos: s.Photos,
 		Now: s.Now, Log: s.Log,
 	})
 }
 
 // policy lets a page load from this host alone, run no script and no style that stands in the page
 // itself, and appear in no frame.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; " +
 	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 func secure(next http.Handler) http.Handler {

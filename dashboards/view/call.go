@@ -385,3 +385,73 @@ func measureBand(m dewline.Measure, u si.System) string {
 	}
 	return b.String() + "\u00a0" + s.Word
 }
+
+// CallFilters offers by whom and by where they stand calls can be narrowed.
+func CallFilters(calls []dewline.ServiceCall, technician, state string) (technicians, states []Choice) {
+	who, where := newTally(), newTally()
+	for _, c := range calls {
+		if c.Technician != "" {
+			who.add(c.Technician, c.Technician)
+		}
+		where.add(string(c.State), CallStateWord(c.State))
+	}
+	if technician != "" { // as it is written, whatever calls there are
+		if _, known := who[technician]; !known {
+			who[technician] = &Choice{Value: technician, Word: technician}
+		}
+	}
+	order := func(c Choice) int { return slices.Index(dewline.CallStates(), dewline.CallState(c.Value)) }
+	return who.filter("technician", "", technician, nil).Choices, where.filter("state", "", state, order).Choices
+}
+
+// CallsHeadline says how many calls wait.
+func CallsHeadline(open int, technician string) string {
+	whose := titleIf(technician != "", " for "+technician)
+	if open == 0 {
+		return "No service call waits" + whose + "."
+	}
+	return plural(open, "service call", "service calls") + whose + "."
+}
+
+// DayTitle names the day of a time at a site.
+func DayTitle(at dewline.Millis, r Reader) string {
+	zone := cmp.Or(r.Zone, time.UTC)
+	t, today := at.Time().In(zone), r.Now.In(zone)
+	midnight := func(t time.Time) time.Time { return time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC) }
+	switch days := int(midnight(t).Sub(midnight(today)) / (24 * time.Hour)); {
+	case days == 0:
+		return "Today"
+	case days == 1:
+		return "Tomorrow"
+	case days < 0:
+		return "Was planned for " + t.Format("Monday 2 January")
+	}
+	return t.Format("Monday 2 January")
+}
+
+// CallAbout says in a sentence where a call stands.
+func CallAbout(c dewline.ServiceCall, r Reader) string {
+	text := CallStateWord(c.State)
+	if c.Technician != "" {
+		text += ", " + c.Technician
+	}
+	if when := planned(c, r); when != "" {
+		text += ", planned " + when
+	}
+	return sentenceCase(text) + " Made " + Clock(dewline.Millis(c.Made), r.Now, r.Zone) + "."
+}
+
+// CalendarLine is a link to a calendar.
+type CalendarLine struct {
+	ID, Whose, Made string
+}
+
+// CalendarLines are the links that still open something, of one technician or of all.
+func CalendarLines(links []dewline.CalendarLink, technician string, r Reader) (all []CalendarLine) {
+	for _, l := range links {
+		if l.Revoked == 0 && (technician == "" || strings.EqualFold(l.Technician, technician)) {
+			all = append(all, CalendarLine{l.ID, cmp.Or(l.Technician, "everybody"), Clock(dewline.Millis(l.Made), r.Now, r.Zone) + " by " + l.By})
+		}
+	}
+	return all
+}

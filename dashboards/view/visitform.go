@@ -57,11 +57,17 @@ func NewVisitForm(values url.Values, sys *dewline.System, predicted []dewline.Ca
 	f.Parts = append(rows(values, "part"), blankRow("part", nil))
 	f.Sensors = append(rows(values, "sensor"), blankRow("sensor", nil))
 	f.Photos = rows(values, "photo")
+	for _, photo := range f.Photos {
+		photo["href"] = PhotoHref(values.Get("id"), photo["digest"])
+	}
 	for _, fit := range sys.Points {
 		f.Points = append(f.Points, Choice{Value: fit.Point.String(), Word: underscores(fit.Point.String())})
 	}
 	return f
 }
+
+// BlankPhoto is the row of a photo that is still to come.
+func (f VisitForm) BlankPhoto() VisitRow { return blankRow("photo", nil) }
 
 func blankRow(list string, given VisitRow) VisitRow {
 	row := VisitRow{}

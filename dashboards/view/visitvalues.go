@@ -34,7 +34,7 @@ var visitLists = map[string][]string{
 	"vacuum":  {"at", "pressure"},
 	"part":    {"part", "was", "now", "bore_was", "bore_now", "serial", "note"},
 	"sensor":  {"point", "at", "note"},
-	"photo":   {"digest", "type", "bytes", "note"},
+	"photo":   {"digest", "type", "bytes", "note", "drop"},
 }
 
 // VisitRow is the fields of one row of a list.
@@ -200,9 +200,14 @@ func VisitValues(v dewline.Visit, p Paper) url.Values {
 		addRow(values, "sensor", VisitRow{"point": c.Point, "at": instant(c.At), "note": c.Note})
 	}
 	for _, c := range v.Photos {
-		addRow(values, "photo", VisitRow{"digest": c.Digest, "type": c.Type, "bytes": strconv.FormatInt(c.Bytes, 10), "note": c.Note})
+		AddPhoto(values, c)
 	}
 	return values
+}
+
+// AddPhoto adds a photo to the fields of a visit.
+func AddPhoto(values url.Values, p dewline.Photo) {
+	addRow(values, "photo", VisitRow{"digest": p.Digest, "type": p.Type, "bytes": strconv.FormatInt(p.Bytes, 10), "note": p.Note})
 }
 
 var minutes = formUnit{"min", 1.0 / 60, 0, 2, nil}
@@ -302,7 +307,7 @@ func VisitOf(values url.Values, p Paper, now dewline.Stamp) (v dewline.Visit, pr
 		}
 	}
 	for _, row := range rows(values, "photo") {
-		if row["digest"] != "" {
+		if row["digest"] != "" && row["drop"] == "" {
 			size, _ := strconv.ParseInt(row["bytes"], 10, 64)
 			v.Photos = append(v.Photos, dewline.Photo{Digest: row["digest"], Type: row["type"], Bytes: size, Note: row["note"]})
 		}

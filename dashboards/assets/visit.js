@@ -1,0 +1,455 @@
+// What is typed on a visit stays on the phone until the service says that it has it. Every change is kept
+// at once, with the id of the visit and a revision that counts what was sent: sending again does not make
+// two. Photos wait in the browser's database. On the other pages of service calls it sends what is left,
+// and says how much. Without it the form is an ordinary one.
+"use strict";
+(() => {
+  const prefix = "dewline-visit ", soon = 2500, again = 15000, patience = 30000, side = 2048, mostBytes = 20 << 20;
+  const form = document.getElementById("visit");
+  const line = document.getElementById("kept") || document.getElementById("unsent");
+  if (!line) return;
+
+  // What is kept: one entry for each address at which a visit is recorded.
+  //   id, revision: of what is to be sent; tried: the last revision that was sent, answered or not
+  //   fields: names and values as the form has them; place: for people
+  //   unsent, closing: what is still to be done; held: why the service does not take it
+  const load = (address) => JSON.parse(localStorage.getItem(prefix + address) || "null");
+  const save = (address, entry) => localStorage.setItem(prefix + address, JSON.stringify(entry));
+  const forget = (address) => localStorage.removeItem(prefix + address);
+  const addresses = () => Object.keys(localStorage).filter((key) => key.startsWith(prefix)).map((key) => key.slice(prefix.length));
+
+  // Every change after something was sent is a new revision: an answer that was lost may have told that
+  // the old one is kept.
+  const change = (address, entry) => {
+    if (entry.tried >= entry.revision) entry.revision = entry.tried + 1;
+    entry.unsent = true;
+    entry.held = "";
+    save(address, entry);
+  };
+
+  const database = new Promise((done, failed) => {
+    const open = indexedDB.open("dewline-photos", 1);
+    open.onupgradeneeded = () => open.result.createObjectStore("photos", { keyPath: "key", autoIncrement: true });
+    open.onsuccess = () => done(open.result);
+    open.onerror = () => failed(open.error);
+  });
+  database.catch(() => {});
+  const photos = async (mode, what) => {
+    const change = (await database).transaction("photos", mode), asked = what(change.objectStore("photos"));
+    return new Promise((done, failed) => {
+      change.oncomplete = () => done(asked.result);
+      change.onerror = change.onabort = () => failed(change.error);
+    });
+  };
+  const waiting = async (address) => {
+    try {
+      return (await photos("readonly", (store) => store.getAll())).filter((p) => !address || p.address === address);
+    } catch {
+      return []; // a browser that keeps no files
+    }
+  };
+
+  const count = (n, one, many) => (n === 1 ? "1 " + one : n + " " + many);
+  const clock = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  let sentAt = "";
+
+  // tell says what is kept here and not there.
+  const tell = async () => {
+    const all = addresses().map((address) => [address, load(address)]).filter(([, entry]) => entry);
+    const pending = await waiting();
+    const unsent = all.filter(([address, entry]) => entry.unsent || entry.closing || pending.some((p) => p.address === address));
+    let text = "";
+    if (unsent.length) {
+      text = "Kept on this phone, not sent yet: " + unsent.length + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") + ". It goes by itself when there is a signal.";
+    } else if (form) {
+      text = sentAt ? "Everything is sent, " + sentAt + "." : "What you type is kept on this phone at once, and sent when there is a signal.";
+    }
+    line.textContent = text;
+    line.dataset.unsent = unsent.length;
+    if (!form || unsent.length > 1) {
+      for (const [address, entry] of unsent) {
+        if (form && address === here) continue;
+        const link = document.createElement("a");
+        link.href = address;
+        link.textContent = entry.place || address;
+        line.append(" ", link);
+      }
+    }
+    const held = form ? load(here) : null;
+    if (held?.held && !held.clash) complain([held.held]);
+  };
+
+  const complain = (texts, missing) => {
+    const box = document.getElementById("problems");
+    if (!box) return;
+    const list = document.createElement("ul");
+    list.className = "plain";
+    for (const text of texts) list.append(Object.assign(document.createElement("li"), { textContent: text }));
+    for (const lack of missing || []) {
+      const link = Object.assign(document.createElement("a"), { href: "#" + lack.Anchor, textContent: lack.Text });
+      list.append(document.createElement("li"));
+      list.lastChild.append(link);
+    }
+    const head = Object.assign(document.createElement("p"), { textContent: missing?.length ? "It is kept, and cannot be closed yet:" : "" });
+    box.replaceChildren(...(list.children.length ? [head, list] : []));
+    box.className = list.children.length ? "lacks" : "";
+  };
+
+  // post sends a visit. It returns what the service says, null where it does not answer.
+  const post = async (address, entry, closing) => {
+    const body = new URLSearchParams(entry.fields);
+    body.set("id", entry.id);
+    body.set("revision", entry.revision);
+    if (closing) body.set("do", "close");
+    try {
+      const answer = await fetch(address, { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(patience) });
+      if ((answer.headers.get("Content-Type") || "").startsWith("application/json")) return answer.status === 503 ? null : await answer.json();
+      if (answer.status === 401 || answer.redirected) return { problems: ["You are not signed in any more. What you typed is kept here: sign in, and it is sent."], wait: true };
+      if (answer.status === 403 || answer.status === 404) return { problems: ["The service does not take this visit: the call may not be yours any more. What you typed is kept here."] };
+      return null;
+    } catch {
+      return null;
+    }
+  };
+
+  // pass sends one visit, and after it its photos. It returns whether another pass is worth a try.
+  const pass = async (address) => {
+    const pending = await waiting(address);
+    let entry = load(address);
+    if (!entry || entry.held || !(entry.unsent || entry.closing || pending.length)) return false;
+    const closing = entry.closing && !pending.length;
+    if (entry.unsent || closing) {
+      const sent = entry.revision;
+      entry.tried = sent;
+      save(address, entry);
+      const told = await post(address, entry, closing);
+      entry = load(address) || entry; // somebody may have typed meanwhile
+      if (!told) return false;
+      if (told.closed) {
+        forget(address);
+        for (const p of pending) await photos("readwrite", (store) => store.delete(p.key));
+        if (!told.kept) sessionStorage.setItem("dewline-closed", told.problems.join(" "));
+        if (form && address === here) location.assign(here);
+        return false;
+      }
+      if (told.clash) entry.clash = told.revision;
+      if (told.kept) {
+        entry.unsent = entry.revision !== sent;
+        sentAt = clock();
+      } else if (!told.wait) {
+        entry.held = told.problems.join(" ");
+      }
+      if (told.missing?.length || told.problems?.length) entry.closing = false;
+      save(address, entry);
+      if (form && address === here) {
+        complain(told.problems || [], told.missing);
+        if (told.clash) offerBoth();
+        const vacuum = document.getElementById("vacuum-says");
+        if (vacuum && told.kept) vacuum.textContent = told.vacuum;
+      }
+      if (!told.kept) return false;
+    }
+    let added = false;
+    for (const p of pending) {
+      const answer = await upload(address, entry.id, p);
+      if (!answer) return false;
+      entry = load(address);
+      if (answer.digest) {
+        for (const [name, value] of Object.entries({ digest: answer.digest, type: answer.type, bytes: answer.bytes, note: "", drop: "" })) entry.fields.push(["photo." + name, String(value)]);
+        change(address, entry);
+        added = true;
+        if (form && address === here) showPhoto(entry.id, answer);
+      }
+      await photos("readwrite", (store) => store.delete(p.key));
+      if (form && address === here) listPhotos();
+    }
+    return added || (load(address)?.closing ?? false);
+  };
+
+  const upload = async (address, id, photo) => {
+    try {
+      const answer = await fetch("/api/v1/visits/" + encodeURIComponent(id) + "/photos", {
+        method: "POST", body: photo.blob, headers: { "Content-Type": "application/octet-stream" }, signal: AbortSignal.timeout(4 * patience),
+      });
+      if (answer.ok) return await answer.json();
+      if (answer.status === 401 || answer.status >= 500) return null;
+      const problem = await answer.json().catch(() => ({}));
+      complain([`The photo "${photo.name}" was not kept: ${problem.detail || answer.statusText}`]);
+      return {}; // it never will be
+    } catch {
+      return null;
+    }
+  };
+
+  let busy = false, more = false;
+  const flush = async () => {
+    if (busy) { more = true; return; }
+    busy = true;
+    try {
+      const all = new Set([...addresses(), ...(await waiting()).map((p) => p.address)]);
+      for (const address of all) while (await pass(address));
+    } finally {
+      busy = false;
+    }
+    await tell();
+    if (more) { more = false; flush(); }
+  };
+  const locked = () => (navigator.locks ? navigator.locks.request("dewline-visits", flush) : flush());
+  let timer = 0;
+  const later = (wait) => { clearTimeout(timer); timer = setTimeout(locked, wait); };
+
+  addEventListener("online", () => later(0));
+  addEventListener("dewline-send", () => later(0));
+  setInterval(() => { if (Number(line.dataset.unsent)) later(0); }, again);
+
+  // The pages of a technician's calls are kept, so that they open on a roof without signal.
+  const worker = (form || line).dataset.worker;
+  if (worker && navigator.serviceWorker) {
+    navigator.serviceWorker.register(worker, { scope: "/calls" }).catch(() => {});
+    navigator.serviceWorker.ready.then((at) => {
+      const keep = [location.pathname + location.search, ...[...document.querySelectorAll("[data-keep]")].slice(0, 20).map((e) => e.dataset.keep)];
+      at.active?.postMessage({ keep });
+    });
+  }
+
+  const here = form ? new URL(form.action).pathname : "";
+  if (!form) {
+    later(0);
+    tell();
+    return;
+  }
+
+  // The form.
+  const zone = form.dataset.zone;
+  const local = (at) => at.toLocaleString("sv-SE", { timeZone: zone }).replace(" ", "T");
+  const fieldsOf = () => [...new FormData(form)].filter(([name, value]) => typeof value === "string" && !["id", "revision", "do"].includes(name));
+  const server = { id: form.elements.id.value, revision: Number(form.elements.revision.value) - 1 };
+  const closedNote = sessionStorage.getItem("dewline-closed");
+  sessionStorage.removeItem("dewline-closed");
+  if (closedNote) complain([closedNote]);
+
+  const fresh = () => ({
+    id: form.dataset.new ? crypto.randomUUID() : server.id, revision: server.revision + 1, tried: 0, place: form.dataset.place,
+    fields: fieldsOf(), unsent: false, closing: false, held: "",
+  });
+
+  const rowsOf = (list) => [...list.querySelectorAll(":scope > [data-row]")];
+  const typed = (row) => [...row.querySelectorAll("input:not([type=hidden]):not([data-given]), select:not([data-given])")].some((e) => e.value !== "");
+  const grow = (list) => {
+    const rows = rowsOf(list), last = rows[rows.length - 1];
+    const row = last.cloneNode(true);
+    for (const e of row.querySelectorAll("input:not([data-given]), select:not([data-given])")) e.value = "";
+    last.querySelectorAll("[data-given]").forEach((e, i) => { row.querySelectorAll("[data-given]")[i].value = e.value; });
+    list.append(row);
+    return row;
+  };
+  const growAll = () => {
+    for (const list of form.querySelectorAll("[data-grow]")) if (typed(rowsOf(list).at(-1))) grow(list);
+  };
+
+  // restore puts what was kept into the form, with as many rows as it had.
+  const restore = (entry) => {
+    const values = new Map();
+    for (const [name, value] of entry.fields) values.set(name, [...(values.get(name) || []), value]);
+    for (const list of form.querySelectorAll("[data-list]")) {
+      const most = Math.max(0, ...[...values].filter(([name]) => name.startsWith(list.dataset.list + ".")).map(([, all]) => all.length));
+      if (list.dataset.list === "photo") {
+        list.replaceChildren();
+        for (let i = 0; i < most; i++) list.append(photoRow(entry.id, values.get("photo.digest")?.[i]));
+      }
+      while (list.dataset.grow !== undefined && rowsOf(list).length < most) grow(list);
+    }
+    for (const name of new Set([...form.elements].map((e) => e.name))) {
+      if (!name || ["id", "revision", "units", "do", "picture"].includes(name)) continue;
+      const all = values.get(name) || [];
+      [...form.querySelectorAll(`[name="${CSS.escape(name)}"]`)].forEach((e, i) => {
+        if (i < all.length || e.closest("[data-grow]")) e.value = all[i] ?? "";
+      });
+    }
+    form.elements.units.value = values.get("units")?.[0] || form.elements.units.value;
+    growAll();
+    openTyped();
+  };
+  const openTyped = () => {
+    for (const details of form.querySelectorAll("details")) {
+      if ([...details.querySelectorAll("input:not([type=hidden]):not([data-given]), select:not([data-given])")].some((e) => e.value)) details.open = true;
+    }
+  };
+
+  const photoRow = (id, digest) => {
+    const row = document.getElementById("photo-row").content.firstElementChild.cloneNode(true);
+    if (!digest) return row;
+    const address = "/api/v1/visits/" + encodeURIComponent(id) + "/photos/" + encodeURIComponent(digest);
+    const link = Object.assign(document.createElement("a"), { href: address });
+    link.append(Object.assign(document.createElement("img"), { src: address + "?size=small", alt: "Photo of this visit", loading: "lazy" }));
+    row.prepend(link);
+    return row;
+  };
+  const showPhoto = (id, photo) => {
+    const row = photoRow(id, photo.digest);
+    for (const name of ["digest", "type", "bytes"]) row.querySelector(`[name="photo.${name}"]`).value = photo[name];
+    form.querySelector('[data-list="photo"]').append(row);
+  };
+  const listPhotos = async () => {
+    const box = document.getElementById("photos-waiting");
+    if (!box) return;
+    box.replaceChildren(...(await waiting(here)).map((p) => Object.assign(document.createElement("li"), { textContent: `${p.name}, ${Math.ceil(p.blob.size / 1000)} kB: kept on this phone, not sent yet` })));
+  };
+
+  // small makes a photo as large as the service keeps it, so that less has to go over a weak signal.
+  const small = async (file) => {
+    try {
+      const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const scale = Math.min(1, side / Math.max(picture.width, picture.height));
+      const canvas = Object.assign(document.createElement("canvas"), { width: Math.round(picture.width * scale), height: Math.round(picture.height * scale) });
+      const pen = canvas.getContext("2d");
+      pen.fillStyle = "white";
+      pen.fillRect(0, 0, canvas.width, canvas.height);
+      pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
+      picture.close();
+      return (await new Promise((done) => canvas.toBlob(done, "image/jpeg", 0.88))) || file;
+    } catch {
+      return file; // the service says what is wrong with it
+    }
+  };
+
+  const kept = load(here);
+  const start = async () => {
+    const pending = await waiting(here);
+    const newer = kept && (kept.id === server.id ? kept.revision > server.revision : form.dataset.new && kept.revision > 0);
+    if (kept && (kept.unsent || kept.closing || pending.length || newer)) {
+      restore(kept);
+      if (kept.clash) offerBoth();
+    } else if (kept) {
+      forget(here);
+    }
+    growAll();
+    openTyped();
+    listPhotos();
+    await tell();
+    later(0);
+  };
+
+  const persist = () => {
+    const entry = load(here) || fresh();
+    if (form.dataset.new && !entry.begun) {
+      entry.begun = true;
+      if (!load(here)) form.elements.started.value = local(new Date());
+    }
+    entry.fields = fieldsOf();
+    change(here, entry);
+    return entry;
+  };
+
+  form.addEventListener("input", (e) => {
+    if (e.target.type === "file") return;
+    const row = e.target.closest("[data-row]"), stamp = e.target.dataset.stamp, at = e.target.dataset.clock;
+    if (row && stamp) {
+      const field = row.querySelector(`[name="${CSS.escape(stamp)}"]`);
+      if (!field.value) field.value = new Date().toISOString();
+    }
+    if (row && at) {
+      const field = row.querySelector(`[name="${CSS.escape(at)}"]`);
+      if (!field.value) field.value = local(new Date());
+    }
+    growAll();
+    persist();
+    tell();
+    later(soon);
+  });
+
+  for (const button of form.querySelectorAll("[data-now]")) {
+    button.hidden = false;
+    button.addEventListener("click", () => {
+      form.elements[button.dataset.now].value = local(new Date());
+      persist();
+      tell();
+      later(0);
+    });
+  }
+
+  form.addEventListener("submit", (e) => {
+    e.preventDefault();
+    const closing = e.submitter?.value === "close";
+    if (closing && !form.elements.finished.value) form.elements.finished.value = local(new Date());
+    const entry = persist();
+    entry.closing = closing;
+    save(here, entry);
+    complain([]);
+    tell();
+    later(0);
+  });
+
+  form.elements.picture?.addEventListener("change", async (e) => {
+    const files = [...e.target.files];
+    for (const file of files) {
+      const blob = await small(file);
+      if (blob.size > mostBytes) {
+        complain([`The photo "${file.name}" has more than 20 MB: take a smaller one.`]);
+        continue;
+      }
+      const bytes = new Blob([await blob.arrayBuffer()], { type: blob.type }); // a chosen file may be gone later
+      await photos("readwrite", (store) => store.add({ address: here, blob: bytes, name: file.name }));
+    }
+    e.target.value = "";
+    persist();
+    listPhotos();
+    tell();
+    later(0);
+  });
+
+  // offerBoth asks what is to stand where somebody went on with the visit on another device.
+  const offerBoth = () => {
+    const box = document.getElementById("problems");
+    const mine = Object.assign(document.createElement("button"), { type: "button", textContent: "Keep what is on this phone" });
+    const theirs = Object.assign(document.createElement("button"), { type: "button", textContent: "Take what is there" });
+    mine.onclick = () => {
+      const entry = load(here);
+      entry.revision = entry.clash + 1;
+      entry.tried = entry.clash;
+      delete entry.clash;
+      entry.held = "";
+      entry.unsent = true;
+      save(here, entry);
+      box.replaceChildren();
+      later(0);
+    };
+    theirs.onclick = () => { forget(here); location.reload(); };
+    const text = document.createElement("p");
+    text.textContent = "Somebody has gone on with this visit on another device. What you typed is kept on this phone and not sent.";
+    const bar = document.createElement("p");
+    bar.append(mine, " ", theirs);
+    box.className = "lacks";
+    box.replaceChildren(text, bar);
+  };
+
+  // The values of now, each few seconds. What cannot be asked for is said to be of then.
+  const live = async () => {
+    const box = document.getElementById("visit-live");
+    if (!box || document.hidden) return;
+    const opened = box.querySelector("details")?.open;
+    try {
+      const answer = await fetch(box.dataset.href, { signal: AbortSignal.timeout(8000) });
+      if (!answer.ok || answer.redirected) throw new Error(answer.statusText);
+      const made = document.createRange().createContextualFragment(await answer.text()).firstElementChild;
+      if (opened) made.querySelector("details")?.setAttribute("open", "");
+      box.replaceWith(made);
+    } catch {
+      const says = document.getElementById("live-says");
+      says.textContent = "No signal: these values are of " + box.dataset.at + " and may be wrong by now.";
+      says.className = "word";
+    }
+    ours();
+  };
+  const ours = () => {
+    for (const item of document.querySelectorAll("[data-sensor]")) {
+      const cell = form.querySelector(`[data-ours="${CSS.escape(item.dataset.sensor)}"]`);
+      if (cell) cell.textContent = item.textContent.slice(item.textContent.indexOf(":") + 2);
+    }
+  };
+  ours();
+  setInterval(live, 5000);
+  addEventListener("dewline-live", live);
+
+  start();
+})();

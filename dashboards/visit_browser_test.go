@@ -1,0 +1,246 @@
+package dashboards_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"image"
+	"image/png"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"dewline"
+	"dewline/dashboards"
+	"dewline/dashboards/pagebook"
+)
+
+// album keeps photos as they come.
+type album struct {
+	mu   sync.Mutex
+	kept map[string][]byte
+}
+
+func (a *album) KeepPhoto(_ ctx, visit string, picture []byte) (dewline.Photo, error) {
+	if http.DetectContentType(picture) != "image/jpeg" && http.DetectContentType(picture) != "image/png" {
+		return dewline.Photo{}, &dewline.Error{Code: dewline.Invalid, Op: "keep a photo", Err: errors.New("this is no photo that can be kept: it must be JPEG, PNG or WebP, whatever its name says")}
+	}
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.kept == nil {
+		a.kept = map[string][]byte{}
+	}
+	sum := sha256.Sum256(picture)
+	digest := hex.EncodeToString(sum[:])
+	a.kept[visit+digest] = picture
+	return dewline.Photo{Digest: digest, Type: "image/jpeg", Bytes: int64(len(picture))}, nil
+}
+
+func (a *album) PhotoOf(_ ctx, visit, digest string, _ bool) ([]byte, error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if data, ok := a.kept[visit+digest]; ok {
+		return data, nil
+	}
+	return nil, &dewline.Error{Code: dewline.NotFound, Op: "read a photo", Err: errors.New("there is no such photo")}
+}
+
+func plate(t testing.TB) []byte {
+	t.Helper()
+	var out bytes.Buffer
+	if err := png.Encode(&out, image.NewGray(image.Rect(0, 0, 64, 48))); err != nil {
+		t.Fatal(err)
+	}
+	return out.Bytes()
+}
+
+// roof is a service on a roof: it can lose its signal.
+type roof struct {
+	calls *pagebook.Calls
+	base  string
+	away  atomic.Bool
+}
+
+func newRoof(t *testing.T, v dewline.Visitor) *roof {
+	t.Helper()
+	town := pagebook.Town(noon)
+	r := &roof{calls: pagebook.NewCalls(town)}
+	o := callOptions(town, r.calls, v)
+	h := handler(t, o)
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+		if r.away.Load() {
+			panic(http.ErrAbortHandler) // the line is cut
+		}
+		h.ServeHTTP(w, q)
+	}))
+	s.Config.ErrorLog = nil
+	t.Cleanup(s.Close)
+	r.base = s.URL
+	return r
+}
+
+func callOptions(town *pagebook.Book, calls dewline.ServiceDesk, v dewline.Visitor) dashboards.Options {
+	o := optionsFor(town)
+	o.Service, o.Desk, o.Photos, o.Guest = calls, &desk{book: town}, &album{}, as(v)
+	return o
+}
+
+var technician = dewline.Visitor{Person: "salgado", Name: "T. Salgado", Role: dewline.RoleTechnician}
+
+// fill types into a field as a person does, as far as the page can tell.
+func fill(t *testing.T, ctx context.Context, name string, n int, value string) {
+	t.Helper()
+	evaluate[bool](t, ctx, `(() => { const e = document.querySelectorAll('[name="`+name+`"]')[`+string(rune('0'+n))+`]; e.value = "`+value+`"; e.dispatchEvent(new Event("input", {bubbles: true})); return true; })()`)
+}
+
+func typed(t *testing.T, ctx context.Context, name string, n int) string {
+	t.Helper()
+	return evaluate[string](t, ctx, `document.querySelectorAll('[name="`+name+`"]')[`+string(rune('0'+n))+`].value`)
+}
+
+// TestVisitInBrowser is a technician's visit on a roof where the signal comes and goes: nothing that is
+// typed is lost, and what is sent is there once.
+func TestVisitInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	for _, v := range []struct {
+		name          string
+		width, height int64
+	}{{"phone", 390, 844}, {"desktop", 1280, 900}} {
+		t.Run(v.name, func(t *testing.T) {
+			r := newRoof(t, technician)
+			ctx, w := newTab(t, parent)
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
+				t.Fatal(err)
+			}
+			fits := func(what string) {
+				t.Helper()
+				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
+					t.Errorf("%s: the page is %d pixels wide on a screen of %d", what, wide, v.width)
+				}
+				picture(t, ctx, "visit-"+what+"-"+v.name)
+				axe(t, ctx)
+			}
+
+			open(t, ctx, r.base+"/calls")
+			w.wait(t, ctx, `navigator.serviceWorker.controller !== null`)
+			if mine := evaluate[string](t, ctx, `[...document.querySelectorAll(".call .who")].map(e => e.textContent).join()`); strings.Contains(mine, "Cold Store") || !strings.Contains(mine, "Quay Library") {
+				t.Errorf("a technician's calls are %q", mine)
+			}
+			fits("calls")
+			follow(t, ctx, `.call .who[href="/calls/call-library"]`)
+			fits("call")
+			follow(t, ctx, `button[value="on_site"]`)
+			w.wait(t, ctx, `document.body.textContent.includes("On site, T. Salgado")`)
+			w.wait(t, ctx, `(async () => (await (await caches.open("dewline-visits")).keys()).some(k => k.url.endsWith("/visit/quay-library/hall-ac")))()`)
+			follow(t, ctx, `.go`)
+			if size := evaluate[float64](t, ctx, `parseFloat(getComputedStyle(document.querySelector("#visit-live .value")).fontSize)`); size < 48 {
+				t.Errorf("the values of now are %.0f pixels high", size)
+			}
+			if says := evaluate[string](t, ctx, `document.querySelector("#visit-live .means").textContent`); !strings.Contains(says, "Wet") {
+				t.Errorf("superheat at nothing is called %q", says)
+			}
+
+			// With signal: what is typed arrives by itself.
+			fill(t, ctx, "reading.found", 0, "812")
+			fill(t, ctx, "reading.found", 1, "2344.5")
+			evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
+			w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+
+			// Without: it is kept, says so, and outlives the page.
+			r.away.Store(true)
+			fill(t, ctx, "notes", 0, "Bore 1.85 read off the part. <b>No</b> label.")
+			fill(t, ctx, "weigh.in", 0, "3,1")
+			fill(t, ctx, "weigh.out", 1, "2.9")
+			fill(t, ctx, "part.part", 0, "orifice")
+			fill(t, ctx, "part.bore_was", 0, "1.85")
+			fill(t, ctx, "part.bore_now", 0, "1.65")
+			fill(t, ctx, "found", 0, "overfeed orifice_too_large")
+			evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-live")), dispatchEvent(new Event("dewline-send")), true`)
+			w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Kept on this phone, not sent yet: 1")`)
+			w.wait(t, ctx, `document.getElementById("live-says").textContent.startsWith("No signal")`)
+			fits("no-signal")
+			open(t, ctx, r.base+"/calls/call-library/visit/quay-library/hall-ac")
+			w.wait(t, ctx, `document.getElementById("kept")?.textContent.startsWith("Kept on this phone, not sent yet: 1")`)
+			for field, want := range map[string]string{"notes": "Bore 1.85 read off the part. <b>No</b> label.", "weigh.in": "3,1", "part.bore_was": "1.85", "found": "overfeed orifice_too_large", "reading.found": "812"} {
+				if got := typed(t, ctx, field, 0); got != want {
+					t.Errorf("after the page was loaded without signal, %s is %q", field, got)
+				}
+			}
+			if got := typed(t, ctx, "weigh.out", 1); got != "2.9" {
+				t.Errorf("the second weighing is %q", got)
+			}
+			addPhoto(t, ctx)
+			w.wait(t, ctx, `document.getElementById("kept").textContent.includes("with 1 photo")`)
+			evaluate[bool](t, ctx, `document.querySelector('button[value="close"]').click(), true`)
+			before := r.calls.Sent()
+			open(t, ctx, r.base+"/calls")
+			w.wait(t, ctx, `document.getElementById("unsent")?.textContent.includes("not sent yet: 1")`)
+
+			// The signal returns: it is sent, once, with its photo, and closed.
+			r.away.Store(false)
+			evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+			w.wait(t, ctx, `document.getElementById("unsent").textContent === ""`)
+			if n := r.calls.Sent() - before; n != 2 { // the words, then with the photo
+				t.Errorf("sent %d times", n)
+			}
+			c, err := r.calls.CallCase(t.Context(), "call-library")
+			if err != nil || len(c.Visits) != 1 {
+				t.Fatalf("%d visits, %v", len(c.Visits), err)
+			}
+			visit := c.Visits[0]
+			if visit.Closed == 0 || len(visit.Photos) != 1 || visit.Notes != "Bore 1.85 read off the part. <b>No</b> label." || len(visit.Refrigerant) != 2 || float64(visit.Refrigerant[0].Charged) != 3.1 ||
+				visit.Found == nil || visit.Found.Detail != "orifice_too_large" || visit.AsFound[0].Value != 812_000 || visit.Technician != "T. Salgado" {
+				t.Errorf("what arrived: %+v", visit)
+			}
+			open(t, ctx, r.base+"/calls/call-library/visit/quay-library/hall-ac")
+			w.wait(t, ctx, `document.body.textContent.includes("This visit is closed") && document.body.textContent.includes("has run steadily for 1.5 of 3.0 h")`)
+			w.wait(t, ctx, `document.querySelector(".photo img").complete && document.querySelector(".photo img").naturalWidth > 0`)
+			fits("closed")
+			w.checkBut(t, r.base, "net::ERR_", "503")
+		})
+	}
+}
+
+// addPhoto chooses a file as a person does.
+func addPhoto(t *testing.T, ctx context.Context) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "plate <img src=x>.png")
+	if err := os.WriteFile(path, plate(t), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := chromedp.Do(ctx, chromedp.SetUploadFiles(chromedp.CSS(`input[name="picture"]`), []string{path})); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// checkBut is check, but for complaints about a line that the test has cut.
+func (w *watch) checkBut(t *testing.T, base string, cut ...string) {
+	t.Helper()
+	w.mu.Lock()
+	var left []string
+	for _, c := range w.complaints {
+		expected := false
+		for _, word := range cut {
+			expected = expected || strings.Contains(c, word)
+		}
+		if !expected {
+			left = append(left, c)
+		}
+	}
+	w.complaints = left
+	w.mu.Unlock()
+	w.check(t, base)
+}
+
