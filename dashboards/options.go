@@ -49,6 +49,7 @@ type Options struct {
 	Courier  api.Courier           // sends tests
 	Ledger   dewline.Ledger        // refrigerant records
 	Papers   dewline.Papers        // documents
+	Owners   dewline.OwnerMonths   // what a month was for an owner
 	Calendar dewline.Calendar      // feeds of service calls
 	Photos   dewline.Photos        // pictures of visits
 	Events   Events                // a dewline.Events

@@ -69,8 +69,10 @@ func (s *server) routes() (http.Handler, error) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
 	})
 	routes := []route{
-		{"GET /", needs(dewline.ReadMachines), s.today},
+		{"GET /", needs(dewline.ReadMachines), s.first},
 		{"GET /fleet", needs(dewline.ReadMachines), s.fleetList},
+		{"GET /owners/{owner}", needs(dewline.ReadMachines), s.owner},
+		{"GET /owners/{owner}/reports/{file}", needs(dewline.ReadMachines), s.ownerReport},
 		{"GET /systems/{site}/{system}", needs(dewline.ReadMachines), s.system},
 		{"GET /systems/{site}/{system}/live", needs(dewline.ReadMachines), s.live},
 		{"POST /alerts", needs(dewline.WorkOnAlerts), s.workOnAlerts},
