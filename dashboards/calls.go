@@ -173,6 +173,25 @@ func (s *server) callsOpenAndLately(ctx context.Context) ([]dewline.ServiceCall,
 	return append(all, lately...), err
 }
 
+// callsOfAlerts returns the addresses of the calls that alerts are part of, for those who may open them.
+func (s *server) callsOfAlerts(ctx context.Context, f dewline.CallFilter) map[string]string {
+	if s.Service == nil || !dewline.VisitorOf(ctx).May(dewline.WorkOnVisits) {
+		return nil
+	}
+	f.States = slices.DeleteFunc(dewline.CallStates(), dewline.CallState.Ended)
+	calls, err := s.Service.CallsIn(ctx, f)
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot list service calls", "error", err)
+	}
+	all := map[string]string{}
+	for _, c := range slices.Backward(calls) { // of several the newest stays
+		for _, alert := range c.Alerts {
+			all[alert] = view.CallHref(c.ID)
+		}
+	}
+	return all
+}
+
 // callFor returns the call that the address names, with its site where that is still enrolled, or answers
 // that there is none.
 func (s *server) callFor(w http.ResponseWriter, r *http.Request) (c dewline.CallCase, site *dewline.Site, ok bool) {

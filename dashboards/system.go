@@ -87,9 +87,12 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		Facts: view.Facts(fleet, sys, reader.Units), Sensors: view.Sensors(sys, alerts, reader.Units), Caution: dewline.Caution,
 	}
 	state, _ := s.overview.State(sys.ID)
+	calls := s.callsOfAlerts(ctx, dewline.CallFilter{System: sys.ID})
 	for i := range alerts {
 		a := &alerts[i]
-		p.Alerts = append(p.Alerts, openAlert{ownLine(a, site, sys, state, reader), view.NewDiagnosis(a, s.alertHistory(ctx, a.ID), sys, reader)})
+		line := ownLine(a, site, sys, state, reader)
+		line.Call = calls[a.ID]
+		p.Alerts = append(p.Alerts, openAlert{line, view.NewDiagnosis(a, s.alertHistory(ctx, a.ID), sys, reader)})
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."

@@ -134,8 +134,12 @@ func (s *server) listAlerts(r *http.Request, p *todayPage, o *overview.Overview,
 		}
 	}
 	fortnights, _ := s.glyphs.read(r.Context(), ids, s.Now, len(p.Progress) > 0)
+	calls := s.callsOfAlerts(r.Context(), dewline.CallFilter{})
 	for _, group := range page {
 		lines := s.alertGroup(r, o, group, fortnights)
+		for i := range lines.Lines {
+			lines.Lines[i].Call = calls[lines.Lines[i].ID]
+		}
 		p.Shown += len(group)
 		if view.InHand(group[0]) {
 			p.InHand = append(p.InHand, lines)

@@ -142,7 +142,7 @@ func TestVisitInBrowser(t *testing.T) {
 			follow(t, ctx, `.call .who[href="/calls/call-library"]`)
 			fits("call")
 			follow(t, ctx, `button[value="on_site"]`)
-			w.wait(t, ctx, `document.body.textContent.includes("On site, T. Salgado")`)
+			w.wait(t, ctx, `document.body.textContent.includes("On site, planned for Thu 3 Jul 19:12 to 21:12, T. Salgado")`)
 			w.wait(t, ctx, `(async () => (await (await caches.open("dewline-visits")).keys()).some(k => k.url.endsWith("/visit/quay-library/hall-ac")))()`)
 			follow(t, ctx, `.go`)
 			if size := evaluate[float64](t, ctx, `parseFloat(getComputedStyle(document.querySelector("#visit-live .value")).fontSize)`); size < 48 {
@@ -243,4 +243,3 @@ func (w *watch) checkBut(t *testing.T, base string, cut ...string) {
 	w.mu.Unlock()
 	w.check(t, base)
 }
-

@@ -437,7 +437,7 @@
     } catch {
       const says = document.getElementById("live-says");
       says.textContent = "No signal: these values are of " + box.dataset.at + " and may be wrong by now.";
-      says.className = "word";
+      says.className = "stale";
     }
     ours();
   };

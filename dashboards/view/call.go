@@ -88,7 +88,9 @@ func NewCallLine(c dewline.ServiceCall, fleet *dewline.Fleet, r Reader) CallLine
 	}
 	var bring []string
 	for _, item := range c.Bring {
-		bring = append(bring, bringWords(item, r.Units))
+		if l.Priority != "" { // somebody is still to go
+			bring = append(bring, bringWords(item, r.Units))
+		}
 	}
 	l.Bring = strings.Join(bring, ", ")
 	return l
@@ -116,11 +118,11 @@ func planned(c dewline.ServiceCall, r Reader) string {
 	}
 	zone := cmp.Or(r.Zone, time.UTC)
 	from, to := c.From.Time().In(zone), c.To.Time().In(zone)
-	text := from.Format("Mon 2 Jan, 15:04")
+	text := from.Format("Mon 2 Jan 15:04")
 	if from.YearDay() == to.YearDay() && from.Year() == to.Year() {
 		return text + " to " + to.Format("15:04")
 	}
-	return text + " to " + to.Format("Mon 2 Jan, 15:04")
+	return text + " to " + to.Format("Mon 2 Jan 15:04")
 }
 
 // CallGroup is calls of a list that stand alike, or are planned for one day.
@@ -213,11 +215,11 @@ func BringLines(items []dewline.StockItem, u si.System) []BringLine {
 		if item.InVan != nil {
 			switch {
 			case *item.InVan <= 0:
-				l.InVan, l.Short = "not in the van", true
+				l.InVan, l.Short = "Not in the van", true
 			case *item.InVan < item.Amount:
-				l.InVan, l.Short = "the van has "+amountWords(*item.InVan, item.Unit, u), true
+				l.InVan, l.Short = "The van has "+amountWords(*item.InVan, item.Unit, u), true
 			default:
-				l.InVan = "in the van"
+				l.InVan = "In the van"
 			}
 		}
 		all = append(all, l)
@@ -432,11 +434,14 @@ func DayTitle(at dewline.Millis, r Reader) string {
 // CallAbout says in a sentence where a call stands.
 func CallAbout(c dewline.ServiceCall, r Reader) string {
 	text := CallStateWord(c.State)
+	switch when := planned(c, r); {
+	case when != "" && c.State == dewline.CallScheduled:
+		text += " for " + when
+	case when != "":
+		text += ", planned for " + when
+	}
 	if c.Technician != "" {
 		text += ", " + c.Technician
-	}
-	if when := planned(c, r); when != "" {
-		text += ", planned " + when
 	}
 	return sentenceCase(text) + " Made " + Clock(dewline.Millis(c.Made), r.Now, r.Zone) + "."
 }

@@ -21,6 +21,7 @@ type AlertLine struct {
 	Title    string         // "Reading hall split"
 	Place    string         // "Quay Library"
 	Href     string
+	Call     string // the address of the service call that it is part of, "" without one
 	What     string // "Flooding: liquid is reaching the compressor."
 	Number   string // "Superheat 0.4 ± 1.1 K, expected above 2.8."
 	How      string // "Since 14:10, 52 min."

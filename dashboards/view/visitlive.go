@@ -3,6 +3,7 @@ package view
 import (
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"dewline"
@@ -94,7 +95,7 @@ func NewVisitLive(sys *dewline.System, s dewline.Series, state dewline.SystemSta
 	for _, p := range ourPoints(sys) {
 		o := OurSensor{Point: p.String(), Name: underscores(p.String()), Text: NoValue}
 		if v, at, ok := newest(s, o.Point); ok {
-			o.Text = shown(dewline.Estimate{Value: v}, p.Unit(), r.Units).String()
+			o.Text = plainValue(v, p, r.Units)
 			if ref := sys.Fitting(p).Reference; p.Dimension() == dewline.Pressure && ref != "" {
 				o.Text += " " + underscores(string(ref))
 			}
@@ -171,4 +172,14 @@ func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemSta
 // vacuumWord writes a vacuum in the reader's units.
 func vacuumWord(u si.System) func(si.Pascal) string {
 	return func(p si.Pascal) string { return spaced(u.Vacuum(p, 0)) }
+}
+
+// plainValue writes a value of a point without its uncertainty, in no finer steps than a sensor can know.
+func plainValue(v float64, p dewline.Point, u si.System) string {
+	s := shownAs(p.Unit(), u)
+	decimals := 1
+	if p.Dimension() == dewline.Pressure && u == si.SI {
+		decimals = 0
+	}
+	return strings.TrimSpace(Decimal(s.value(v), decimals) + "\u00a0" + s.Word)
 }

@@ -117,7 +117,7 @@ func gaugeRows(v dewline.Visit, u si.System) (all []GaugeRow) {
 func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
 	p, _ := dewline.PointNamed(r.Point)
 	if r.Ours != nil {
-		row.Ours = shown(dewline.Estimate{Value: *r.Ours}, p.Unit(), u).String()
+		row.Ours = plainValue(*r.Ours, p, u)
 	}
 	if r.Difference != nil {
 		s := shownAs(p.Unit(), u)
@@ -130,7 +130,7 @@ func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
 
 func gaugeWords(r dewline.GaugeReading, u si.System) string {
 	p, _ := dewline.PointNamed(r.Point)
-	return shown(dewline.Estimate{Value: r.Value}, p.Unit(), u).String()
+	return plainValue(r.Value, p, u)
 }
 
 // LastVisit says what an earlier visit to a machine found and did, for who goes there next.
