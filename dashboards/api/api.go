@@ -45,6 +45,7 @@ type Options struct {
 	Courier  Courier             // nil: nothing is sent
 	Ledger   dewline.Ledger      // nil: there are no refrigerant records
 	Papers   dewline.Papers      // nil: no documents are made
+	Owners   dewline.OwnerMonths // nil: owners are told of no months
 	Calendar dewline.Calendar    // nil: there are no calendars
 	Photos   dewline.Photos      // nil: no photos are kept
 	Now      func() time.Time
@@ -79,6 +80,7 @@ func Mount(router chi.Router, options Options) error {
 	h.registerPeople(api)
 	h.registerNotices(api)
 	h.registerRecords(api)
+	h.registerOwners(api)
 	document, err := json.Marshal(api.OpenAPI())
 	if err != nil {
 		return fmt.Errorf("describe the API: %w", err)

@@ -59,6 +59,18 @@ func (o *office) CallsCSV(_ context.Context, f dewline.CallFilter) (dewline.Pape
 	o.asked = f
 	return dewline.Paper{Name: "c.csv", Type: "text/csv; charset=utf-8; header=present", Body: []byte("\"id\"\r\n")}, o.err
 }
+func (o *office) OwnerReport(_ context.Context, owner string, month dewline.Month, u dewline.Units) (dewline.Paper, error) {
+	o.asked = owner + " " + string(month) + " " + string(u)
+	return dewline.Paper{Name: "report.pdf", Type: "application/pdf", Body: []byte("%PDF-1.3")}, o.err
+}
+
+func (o *office) OwnerMonth(_ context.Context, owner string, month dewline.Month) (dewline.OwnerMonth, error) {
+	if o.err != nil {
+		return dewline.OwnerMonth{}, o.err
+	}
+	return pagebook.Town(noon).OwnerMonth(context.Background(), owner, month)
+}
+
 func (o *office) CallsJSON(_ context.Context, f dewline.CallFilter) (dewline.Paper, error) {
 	return dewline.Paper{Name: "c.json", Type: "application/json", Body: []byte(`{"service_calls":[]}`)}, o.err
 }
@@ -85,7 +97,7 @@ func TestRecordsDocument(t *testing.T) {
 	for name, source := range map[string]*office{"full": full, "empty": empty, "away": away, "clash": clash, "not wired": nil} {
 		o := optionsFor(pagebook.Town(noon))
 		if source != nil {
-			o.Ledger, o.Papers, o.Calendar = source, source, source
+			o.Ledger, o.Papers, o.Calendar, o.Owners = source, source, source, source
 		}
 		h := mount(t, o)
 		document, err := libopenapi.NewDocument(get(t, h, "/api/v1/openapi.json").Body.Bytes())
@@ -100,7 +112,7 @@ func TestRecordsDocument(t *testing.T) {
 			{"GET", "/systems/quay-library/hall-ac/refrigerant", ""}, {"POST", "/refrigerant/entries", typedEntry}, {"GET", "/systems/quay-library/hall-ac/refrigerant.csv", ""},
 			{"GET", "/sites/quay-library/refrigerant-dues", ""}, {"GET", "/calendar-links", ""}, {"POST", "/calendar-links", `{"by":"J."}`},
 			{"POST", "/calendar-links/l/revocation", `{"by":"J."}`}, {"GET", "/calendar/token.ics", ""}, {"GET", "/service-calls/c1/closing-pack.pdf?units=us", ""},
-			{"GET", "/systems/quay-library/hall-ac/commissioning.pdf", ""}, {"GET", "/exports/service-calls.csv?state=new", ""}, {"GET", "/exports/service-calls.json", ""},
+			{"GET", "/systems/quay-library/hall-ac/commissioning.pdf", ""}, {"GET", "/exports/service-calls.csv?state=new", ""}, {"GET", "/owners/lighthouse-clinic/months/2031-06", ""}, {"GET", "/owners/lighthouse-clinic/reports/2031-06?units=us", ""}, {"GET", "/exports/service-calls.json", ""},
 		} {
 			if name == "clash" && c.method == "GET" {
 				continue
