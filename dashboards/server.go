@@ -92,7 +92,7 @@ func (s *server) routes() (http.Handler, error) {
 	return r, api.Mount(r, api.Options{
 		Overview: s.overview, Series: s.Series, Alerts: s.Alerts, Rejects: s.Rejects, Desk: s.Desk, Service: s.Service,
 		Contacts: s.Contacts, Notices: s.Messages, Courier: s.Courier,
-		Ledger: s.Ledger, Papers: s.Papers, Calendar: s.Calendar, Photos: s.Photos,
+		Ledger: s.Ledger, Papers: s.Papers, Owners: s.Owners, Calendar: s.Calendar, Photos: s.Photos,
 		Now: s.Now, Log: s.Log,
 	})
 }
