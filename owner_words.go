@@ -49,12 +49,14 @@ func (e OwnerEnergy) Words() string {
 // Words returns what faults cost as an interval of kWh, that it is not known, or "" where no fault was.
 func (x OwnerExcess) Words() string {
 	switch {
-	case x.Hours == 0:
-		return ""
-	case x.LowKWh == nil || x.HighKWh == nil:
+	case x.LowKWh != nil && x.HighKWh != nil && *x.HighKWh == 0:
+		return "0"
+	case x.LowKWh != nil && x.HighKWh != nil:
+		return energyWords(*x.LowKWh) + " to " + energyWords(*x.HighKWh)
+	case x.Missing != "":
 		return NotKnown
 	}
-	return energyWords(*x.LowKWh) + " to " + energyWords(*x.HighKWh)
+	return ""
 }
 
 // Words returns the run hours and the starts.
@@ -65,45 +67,65 @@ func (u OwnerUse) Words() (run, starts string) {
 	return strconv.FormatFloat(*u.RunHours, 'f', 0, 64), strconv.Itoa(*u.Starts)
 }
 
-// Why says of each figure of a machine that needs it how it is known or why it is not, without saying
-// the same twice.
-func (m OwnerMachine) Why() string {
-	var parts []string
+// reasons say of each figure that needs it how it is known or why it is not, without saying the same
+// twice.
+func (m OwnerMachine) reasons() (list []string) {
+	said := map[string]bool{}
 	say := func(what, text string) {
-		for _, p := range parts {
-			if text == "" || strings.HasSuffix(p, ": "+text) {
-				return
-			}
-		}
-		if text != "" {
-			parts = append(parts, what+": "+text)
+		if text != "" && !said[text] {
+			said[text] = true
+			list = append(list, what+": "+text)
 		}
 	}
-	say("run hours", m.Use.Missing)
+	say("Run hours", m.Use.Missing)
 	if gap := m.Use.SpanHours - m.Use.HeardHours; m.Use.Missing == "" && gap >= 1 {
-		say("run hours", fmt.Sprintf("of %.0f h nothing was heard", gap))
+		say("Run hours", fmt.Sprintf("of %.0f h nothing was heard", gap))
 	}
-	say("energy", m.Energy.Missing)
+	say("Energy", m.Energy.Missing)
 	if m.Energy.Missing == "" && m.Energy.By != "measured" {
-		say("energy", m.Energy.By)
+		say("Energy", m.Energy.By)
 	}
-	if m.Excess.Hours > 0 {
+	switch {
+	case m.Excess.Missing != "":
+		say("Faults", m.Excess.Missing)
+	case m.Excess.Hours > 0:
 		var faults []string
 		for _, f := range m.Excess.Faults {
 			if f != NoFault {
 				faults = append(faults, f.ForOwner())
 			}
 		}
-		text := m.Excess.Missing
-		if text == "" {
-			text = fmt.Sprintf("%s, %.0f h of running", strings.Join(faults, " or "), m.Excess.Hours)
+		say("Faults", fmt.Sprintf("%s, %.0f h of running", strings.Join(faults, " or "), m.Excess.Hours))
+	}
+	return list
+}
+
+// sharedBy is from how many machines on a reason is said once for all of them.
+const sharedBy = 3
+
+// Why says of each figure that needs it how it is known or why it is not: of a machine, or once for all
+// that share it.
+func (s OwnerSite) Why() (of map[SystemID]string, shared []string) {
+	count := map[string]int{}
+	for _, m := range s.Machines {
+		for _, r := range m.reasons() {
+			count[r]++
 		}
-		say("faults", text)
 	}
-	if len(parts) == 0 {
-		return ""
+	of = map[SystemID]string{}
+	said := map[string]bool{}
+	for _, m := range s.Machines {
+		for _, r := range m.reasons() {
+			switch {
+			case count[r] < sharedBy:
+				of[m.System] = strings.TrimPrefix(of[m.System]+" "+r+".", " ")
+			case !said[r]:
+				said[r] = true
+				shared = append(shared, fmt.Sprintf("%s, at %d machines.", r, count[r]))
+			}
+		}
 	}
-	return strings.ToUpper(parts[0][:1]) + strings.Join(parts, "; ")[1:] + "."
+	return of, shared
 }
 
 // Summary says in sentences what the month comes to.

@@ -260,7 +260,10 @@ func (c *counter) excess() dewline.OwnerExcess {
 			}
 		}
 	}
-	if c.faulty > 0 && x.Missing == "" {
+	if len(c.troubles) > 0 && c.heard == 0 {
+		x.Missing = "no reading tells whether it ran"
+	}
+	if len(c.troubles) > 0 && x.Missing == "" {
 		low, high := c.low/kWh, c.high/kWh
 		x.LowKWh, x.HighKWh = &low, &high
 	} else {

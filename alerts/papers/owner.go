@@ -109,15 +109,15 @@ func (d *document) machines(m dewline.OwnerMonth) {
 	columns := []column{{"machine", 2.6, "L"}, {"stands", 1.8, "L"}, {"in words", 4.4, "L"}, {"ran, h", 1.55, "R"}, {"starts", 1.55, "R"}, {"energy, kWh", 1.7, "R"}, {"faults cost, kWh", 1.9, "R"}}
 	for _, s := range m.Sites {
 		var rows [][]string
-		var notes []string
 		well := 0
+		of, notes := s.Why()
 		for _, x := range s.Machines {
 			if m.Total.Machines > mostListed && x.Standing.Normal() {
 				well++
 				continue
 			}
 			run, starts := x.Use.Words()
-			if why := x.Why(); why != "" {
+			if why := of[x.System]; why != "" {
 				notes = append(notes, x.Name+": "+why)
 			}
 			rows = append(rows, []string{x.Name, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), x.Excess.Words()})

@@ -23,7 +23,8 @@ func ReportHref(owner string, month dewline.Month) string {
 type OwnerSite struct {
 	Name  string
 	Lines []OwnerLine
-	Well  int // machines with nothing to look at that are not listed
+	Well  int      // machines with nothing to look at that are not listed
+	Why   []string // what several lines have in common
 }
 
 // OwnerLine is a machine in one line.
@@ -66,14 +67,15 @@ var standingHealths = map[dewline.Standing]dewline.Health{
 func OwnerSites(m dewline.OwnerMonth) []OwnerSite {
 	var all []OwnerSite
 	for _, s := range m.Sites {
-		site := OwnerSite{Name: s.Name}
+		of, shared := s.Why()
+		site := OwnerSite{Name: s.Name, Why: shared}
 		for _, x := range s.Machines {
 			if m.Total.Machines > mostOwnerLines && x.Standing.Normal() {
 				site.Well++
 				continue
 			}
 			line := OwnerLine{Href: SystemHref(x.System), Name: x.Name, Kind: KindWord(x.Kind), Health: dewline.HealthWell, Stands: x.Standing.Words(),
-				Normal: x.Standing.Normal(), Says: x.Says, Why: x.Why(), Energy: x.Energy.Words(), Excess: x.Excess.Words()}
+				Normal: x.Standing.Normal(), Says: x.Says, Why: of[x.System], Energy: x.Energy.Words(), Excess: x.Excess.Words()}
 			if h, ok := standingHealths[x.Standing]; ok {
 				line.Health = h
 			}
