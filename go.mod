@@ -30,9 +30,9 @@ require (
 )
 
 require (
-	github.com/alexedwards/scs/v2 v2.9.0 // indirect
+	github.com/alexedwards/scs/v2 v2.9.0
 	github.com/bep/imagemeta v1.0.1 // indirect
-	github.com/coreos/go-oidc/v3 v3.21.0 // indirect
+	github.com/coreos/go-oidc/v3 v3.21.0
 	github.com/go-jose/go-jose/v4 v4.1.9 // indirect
 )
 

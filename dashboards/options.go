@@ -10,6 +10,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"dewline"
+	"dewline/dashboards/access"
 	"dewline/dashboards/api"
 	"dewline/dashboards/overview"
 )
@@ -60,6 +61,8 @@ type Options struct {
 	Notices  []string              // sentences that every page shows: that it is open, that it is plaintext
 	Log      *slog.Logger          // nil: no log
 
+	// Access lets people and programs in; nil: nobody can sign in.
+	Access *access.Gate
 	// Guest is whom a request counts as that nobody has signed in for; nil, or false: a stranger.
 	Guest func(r *http.Request) (dewline.Visitor, bool)
 }

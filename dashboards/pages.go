@@ -21,7 +21,7 @@ type pages struct {
 }
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
-var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error"}
+var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
@@ -67,6 +67,8 @@ type base struct {
 	Calls    bool   // there are service calls, and the visitor works on them
 	US       bool   // the reader reads °F, psi and lb
 	Here     string // the address of the page, to come back to
+	Visitor  dewline.Visitor
+	SignsIn  bool // people sign in here
 }
 
 // progressView is a Progress in words.
@@ -82,11 +84,16 @@ type errorPage struct {
 }
 
 func (s *server) base(r *http.Request, title string) base {
-	b := base{Title: title, US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+	visitor := dewline.VisitorOf(r.Context())
+	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
 	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"
+	if visitor.Role == "" {
+		b.Progress = nil // what goes on here is nothing for strangers
+		return b
+	}
 	for _, c := range s.checks() {
 		if !c.OK {
 			b.Failing = append(b.Failing, c)

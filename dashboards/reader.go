@@ -3,10 +3,10 @@ package dashboards
 import (
 	"net/http"
 	"net/url"
-	"strings"
 	"time"
 
 	"dewline"
+	"dewline/dashboards/access"
 	"dewline/dashboards/view"
 )
 
@@ -17,9 +17,13 @@ const (
 	choiceKept  = 365 * 24 * 60 * 60
 )
 
-// unitsOf returns the units that a reader has chosen.
+// unitsOf returns the units that a reader has chosen in this browser, or else in their account.
 func unitsOf(r *http.Request) dewline.Units {
-	if c, err := r.Cookie(unitsCookie); err == nil && c.Value == string(dewline.USUnits) {
+	units := dewline.VisitorOf(r.Context()).Units
+	if c, err := r.Cookie(unitsCookie); err == nil {
+		units = dewline.Units(c.Value)
+	}
+	if units == dewline.USUnits {
 		return dewline.USUnits
 	}
 	return dewline.MetricUnits
@@ -51,13 +55,7 @@ func keepChoice(w http.ResponseWriter, r *http.Request, name, value string) {
 }
 
 // ownPath returns an address of this service: whatever else a form says leads to the first page.
-func ownPath(text string) string {
-	u, err := url.Parse(text)
-	if err != nil || u.Scheme != "" || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(text, "//") || strings.ContainsAny(text, "\\\r\n") {
-		return "/"
-	}
-	return u.RequestURI()
-}
+func ownPath(text string) string { return access.OwnPath(text) }
 
 // nameOf returns the name under which a reader last worked on alerts.
 func nameOf(r *http.Request) string {

@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime/debug"
+	"slices"
 	"strings"
 
 	"github.com/go-chi/chi/v5"
@@ -46,9 +47,11 @@ func newWith(options Options, embedded fs.FS) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	whole := overview.New(overview.Source{Fleet: options.Fleet, States: options.States, Alerts: options.Alerts})
+	options = options.scoped(whole.Fleet)
 	s := &server{
 		Options:  options,
-		overview: overview.New(overview.Source{Fleet: options.Fleet, States: options.States, Alerts: options.Alerts}),
+		overview: whole,
 		assets:   files,
 		pages:    templates,
 		glyphs:   newGlyphs(options.Series),
@@ -63,7 +66,7 @@ func (s *server) routes() (http.Handler, error) {
 	}
 	r := chi.NewRouter()
 	r.Use(func(h http.Handler) http.Handler { return compress(h) })
-	r.Use(secure, s.recoverPanics, s.asGuest, middleware.GetHead)
+	r.Use(secure, s.recoverPanics, s.visitors, middleware.GetHead)
 	r.NotFound(s.notFound)
 	r.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
@@ -84,9 +87,9 @@ func (s *server) routes() (http.Handler, error) {
 	}
 	if s.Metrics != nil {
 		metrics := promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true})
-		routes = append(routes, route{"GET /metrics", needs(dewline.Anyone), metrics.ServeHTTP})
+		routes = append(routes, route{"GET /metrics", needs(dewline.Anyone), s.metrics(metrics)})
 	}
-	if err := s.add(r, append(routes, s.callRoutes()...)); err != nil {
+	if err := s.add(r, slices.Concat(routes, s.callRoutes(), s.accessRoutes())); err != nil {
 		return nil, err
 	}
 	return r, api.Mount(r, api.Options{

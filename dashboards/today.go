@@ -42,6 +42,11 @@ func (s *server) today(w http.ResponseWriter, r *http.Request) {
 	s.pages.write(w, http.StatusOK, "today", s.todayPage(r))
 }
 
+// canWork says whether the visitor can work on alerts here.
+func (s *server) canWork(r *http.Request) bool {
+	return s.Desk != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnAlerts)
+}
+
 // alertQueryOf reads the query of the dispatcher's list. A word that is none of ours finds nothing,
 // and the filters then show it.
 func alertQueryOf(r *http.Request) view.AlertQuery {
@@ -63,7 +68,7 @@ func (s *server) todayPage(r *http.Request) todayPage {
 	o := s.overview.Read(ctx, s.Now)
 	p := todayPage{
 		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: view.Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}),
-		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.Desk != nil, CanCall: s.Service != nil, Name: nameOf(r),
+		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
 	}
 	if o.AlertsErr != nil {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "error", o.AlertsErr)
@@ -183,7 +188,7 @@ func (s *server) alertGroup(r *http.Request, o *overview.Overview, alerts []*dew
 			glyph := view.NewGlyph(f, view.ExpectedSuperheat(sys), view.ExpectedSubcooling(sys), reader.Units)
 			line.Glyph = &glyph
 		}
-		line.Work = s.Desk != nil
+		line.Work = s.canWork(r)
 		group.Lines = append(group.Lines, line)
 	}
 	return group

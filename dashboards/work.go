@@ -38,8 +38,11 @@ func (s *server) workOnAlerts(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	back := ownPath(r.PostForm.Get("back"))
-	by := r.PostForm.Get("by")
-	if dewline.CheckPerson(by) == nil {
+	by := r.PostForm.Get("by") // of who has not signed in, where nobody has to
+	if name := dewline.VisitorOf(r.Context()).Name; name != "" {
+		by = name
+		r.PostForm.Set("by", name)
+	} else if dewline.CheckPerson(by) == nil {
 		keepChoice(w, r, nameCookie, url.QueryEscape(by))
 	}
 	problems := s.work(r.Context(), r.PostForm)

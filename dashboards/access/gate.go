@@ -31,9 +31,6 @@ type Options struct {
 	Idle     time.Duration // a session that nobody used for so long is over; UsualIdle if 0
 	Lifetime time.Duration // and after so long in any case; UsualLifetime if 0
 	Provider *Provider     // of identities, nil for none
-
-	// Guest is whom a request counts as that nobody has signed in for; nil, or false: a stranger.
-	Guest func(r *http.Request) (dewline.Visitor, bool)
 }
 
 // How long sessions last: a technician's telephone stays signed in over a weekend, and everybody signs
@@ -109,8 +106,6 @@ func (g *Gate) Middleware(next http.Handler) http.Handler {
 	bySession := g.sessions.LoadAndSave(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if v, ok := g.signedIn(r.Context()); ok {
 			r = r.WithContext(dewline.WithVisitor(r.Context(), v))
-		} else if v, ok := g.guest(r); ok {
-			r = r.WithContext(dewline.WithVisitor(r.Context(), v))
 		}
 		next.ServeHTTP(w, r)
 	}))
@@ -137,13 +132,6 @@ func (g *Gate) Middleware(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r.WithContext(dewline.WithVisitor(r.Context(), v)))
 		}
 	})
-}
-
-func (g *Gate) guest(r *http.Request) (dewline.Visitor, bool) {
-	if g.Guest == nil {
-		return dewline.Visitor{}, false
-	}
-	return g.Guest(r)
 }
 
 // used is how fine it is kept when somebody was here last: it is no time clock, and costs a write.

@@ -89,9 +89,9 @@ func NewVisitLive(sys *dewline.System, s dewline.Series, state dewline.SystemSta
 		l.Doing = "Nothing here measures whether it runs: the values mean something only while it does."
 	}
 	l.Superheat = visitNumber(live.Superheat, dewline.Superheat, ExpectedSuperheat(sys), state, r,
-		"Wet: it is not above zero beyond its uncertainty, so liquid may be reaching the compressor.")
+		"Wet: liquid may be reaching the compressor. ")
 	l.Subcooling = visitNumber(live.Subcooling, dewline.Subcooling, ExpectedSubcooling(sys), state, r,
-		"It is not above zero beyond its uncertainty: gas may be in the liquid line.")
+		"Gas may be in the liquid line. ")
 	for _, p := range ourPoints(sys) {
 		o := OurSensor{Point: p.String(), Name: underscores(p.String()), Text: NoValue}
 		if v, at, ok := newest(s, o.Point); ok {
@@ -158,7 +158,7 @@ func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemSta
 	off := band.Outside(valueOf(state, d))
 	switch {
 	case valueOf(state, d) <= expanded:
-		n.Words, n.Health = wet, dewline.HealthUrgent
+		n.Words, n.Health = wet+"Not above zero beyond ± "+kelvins(expanded, r.Units)+".", dewline.HealthUrgent
 	case off < -expanded:
 		n.Words, n.Health = kelvins(-off, r.Units)+" below what is expected.", dewline.HealthSoon
 	case off > expanded:
