@@ -50,7 +50,7 @@ func (s *service) openCourier() error {
 		retry.GiveUp = set.GiveUp
 	}
 	s.courier, err = notify.New(notify.Options{
-		Store: s.relational, Fleet: s.fleet.Load, Senders: senders, Held: s.desks.alerts.Held, Link: set.Link,
+		Store: s.relational, Fleet: s.fleet.Load, Senders: senders, Held: s.desks.alerts.Held, Reports: s.ownerReport, Link: set.Link,
 		Now: time.Now, Jitter: rand.Float64, Retry: retry, Log: s.log, Metrics: s.registry,
 	})
 	return err

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"time"
 
 	"dewline"
+	"dewline/alerts/owners"
 	"dewline/alerts/papers"
 	"dewline/alerts/photos"
 	"dewline/alerts/refrigerant"
@@ -15,6 +17,7 @@ import (
 type paperwork struct {
 	ledger   *refrigerant.Ledger
 	papers   *papers.Desk
+	owners   *owners.Desk
 	calendar *papers.Calendar
 	photos   *photos.Folder
 }
@@ -28,11 +31,20 @@ func (s *service) openRecords() error {
 	now := func() dewline.Millis { return dewline.MillisOf(time.Now()) }
 	s.records.ledger = &refrigerant.Ledger{Fleet: s.fleet.Load, Store: s.relational, Visits: s.relational, Settings: set, GWPs: gwps{}, Now: now}
 	s.records.photos = &photos.Folder{Path: photosPath(s.o.Data)}
+	s.records.owners = &owners.Desk{
+		Fleet: s.fleet.Load, Alerts: s.relational, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, States: late{s}, Tariff: s.o.Settings.Tariff, Now: now,
+	}
 	s.records.papers = &papers.Desk{
-		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Photos: s.records.photos, Now: now,
+		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Owners: s.records.owners, Photos: s.records.photos, Now: now,
 	}
 	s.records.calendar = &papers.Calendar{Fleet: s.fleet.Load, Store: s.relational, Calls: s.desks.calls, Now: now}
 	return nil
+}
+
+// ownerReport makes the report of a month that goes to its owner, who may see all of it.
+func (s *service) ownerReport(ctx context.Context, owner string, month dewline.Month, u dewline.Units) (dewline.Paper, error) {
+	ctx = dewline.WithVisitor(ctx, dewline.Visitor{Role: dewline.RoleOwner, Owner: owner, Units: u})
+	return s.records.papers.OwnerReport(ctx, owner, month, u)
 }
 
 // refrigerantSettings are the rules' own numbers where a settings file does not say otherwise.

@@ -75,7 +75,8 @@ func TestRecordsOfAVisit(t *testing.T) {
 	if err != nil || len(rows) != 1+3+2+1 || !bytes.Contains(body, []byte(`"'=1+1"`)) { // header, weighings, rates, notice
 		t.Errorf("%v: %s", err, body)
 	}
-	for _, path := range []string{"/service-calls/" + call.Call.ID + "/closing-pack.pdf", "/systems/quay/hall/commissioning.pdf?units=us"} {
+	for _, path := range []string{"/service-calls/" + call.Call.ID + "/closing-pack.pdf", "/systems/quay/hall/commissioning.pdf?units=us",
+		"/owners/" + fleet.Owners[0].ID + "/reports/" + string(dewline.MonthOf(dewline.MillisOf(time.Now()), time.UTC))} {
 		if code, body := fetch(t, r.s, "/api/v1"+path); code != http.StatusOK || !bytes.HasPrefix(body, []byte("%PDF-")) || !bytes.HasSuffix(bytes.TrimSpace(body), []byte("%%EOF")) {
 			t.Errorf("%s: %d, %d bytes", path, code, len(body))
 		}

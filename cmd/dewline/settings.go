@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"dewline/alerts/owners"
+
 	"go.yaml.in/yaml/v3"
 )
 
@@ -57,6 +59,8 @@ type settings struct {
 	Notify notifySettings `yaml:"notify"`
 	// Company is the service company, as papers name it.
 	Company string `yaml:"company"`
+	// Tariff is what electricity costs, for what owners are told; without a price that is in kWh alone.
+	Tariff owners.Tariff `yaml:"tariff"`
 	// Refrigerant says how leak rates are judged.
 	Refrigerant refrigerantSettings `yaml:"refrigerant"`
 }
@@ -89,6 +93,8 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: database: expected postgres://user@host/name, or nothing for SQLite in the data folder", path)
 	case s.Notify.GiveUp < 0 || s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
 		return fmt.Errorf("settings %s: no duration may be negative", path)
+	case !(s.Tariff.PerKWh >= 0 && s.Tariff.PerKWh < 1e6) || s.Tariff.PerKWh > 0 && s.Tariff.Currency == "":
+		return fmt.Errorf("settings %s: tariff: per_kwh is a price, with the currency that it is in", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:
 		return fmt.Errorf("settings %s: no size may be negative", path)
 	}

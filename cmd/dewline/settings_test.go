@@ -23,6 +23,8 @@ func TestSettingsRefuse(t *testing.T) {
 		"stroe: {}":                     "stroe",
 		"tls: {cert: a.pem}":            "needs both",
 		"store: {kind: paper}":          "paper",
+		"tariff: {per_kwh: 0.24}":       "currency",
+		"tariff: {per_kwh: -1}":         "price",
 		"max_age: -1h":                  "negative",
 		"broker: {max_disk_mb: -1}":     "negative",
 		"database: here/dewline.db":     "postgres://",
