@@ -152,7 +152,13 @@ func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, sys
 	group := view.Group{ID: p.Query.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)))}
 	group.Name = group.ID
 	if p.Query.By == view.BySite {
-		group = view.Group{ID: site.ID, Name: site.Name, Note: siteNote(o.Fleet, site)}
+		group = view.Group{ID: site.ID, Name: site.Name, Note: zoneNote(site)}
+		if owner, ok := o.Fleet.Owner(site.Owner); ok {
+			group.Owner = owner.Name
+			if s.Owners != nil {
+				group.OwnerHref = view.OwnerHref(owner.ID, "")
+			}
+		}
 	}
 	if n := len(p.Groups); n == 0 || p.Groups[n-1].ID != group.ID {
 		p.Groups = append(p.Groups, group)
@@ -176,11 +182,19 @@ func siteNote(fleet *dewline.Fleet, site *dewline.Site) string {
 	if owner, ok := fleet.Owner(site.Owner); ok {
 		note = owner.Name
 	}
-	if site.Timezone != nil {
+	if zone := zoneNote(site); zone != "" {
 		if note != "" {
 			note += ", "
 		}
-		note += site.Timezone.String() + " time"
+		note += zone
 	}
 	return note
+}
+
+// zoneNote says by which clock the times of a site are written.
+func zoneNote(site *dewline.Site) string {
+	if site.Timezone == nil {
+		return ""
+	}
+	return site.Timezone.String() + " time"
 }

@@ -38,10 +38,16 @@ type ownerPage struct {
 	Caution   string
 }
 
+// ownsOnly says whether a visitor owns machines and does not work on them. They are shown how those do,
+// and never what is to be done at one.
+func ownsOnly(v dewline.Visitor) bool {
+	return v.Owner != "" && !v.May(dewline.WorkOnAlerts) && !v.May(dewline.WorkOnVisits)
+}
+
 // first leads who owns machines, and does not work on them, to their own page, and everybody else to
 // what needs someone.
 func (s *server) first(w http.ResponseWriter, r *http.Request) {
-	if v := dewline.VisitorOf(r.Context()); v.Owner != "" && !v.May(dewline.WorkOnAlerts) && !v.May(dewline.WorkOnVisits) {
+	if v := dewline.VisitorOf(r.Context()); ownsOnly(v) {
 		http.Redirect(w, r, view.OwnerHref(v.Owner, ""), http.StatusSeeOther)
 		return
 	}

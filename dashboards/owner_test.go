@@ -170,3 +170,29 @@ func TestOwnerInBrowser(t *testing.T) {
 		}
 	}
 }
+
+// TestOwnersMachinePage: an owner who follows the link to a machine reads how it does and why, and not
+// what those are to do who work on it.
+func TestOwnersMachinePage(t *testing.T) {
+	town := pagebook.Town(noon)
+	v := clinicOwner
+	v.Owner = "city-buildings"
+	const path = "/systems/quay-library/hall-ac"
+	own, work := page(t, handler(t, owning(town, v)), path), page(t, handler(t, owning(town, dispatch)), path)
+	contains(t, own, "Likely causes", "Your equipment</a>")
+	for _, instruction := range []string{"Checks, cheapest first", "read the bore off the part", "What would settle it", "Bring:", "<form action=\"/alerts\""} {
+		if strings.Contains(own, instruction) {
+			t.Errorf("an owner reads %q", instruction)
+		}
+	}
+	contains(t, work, "Checks, cheapest first", "read the bore off the part", "What would settle it", `<a href="/">Today</a>`)
+}
+
+// TestFleetLeadsToOwners: the service company's people come from the list of machines to its owners.
+func TestFleetLeadsToOwners(t *testing.T) {
+	body := page(t, handler(t, owning(pagebook.Town(noon), dispatch)), "/fleet")
+	contains(t, body, `<a href="/owners/city-buildings">City Buildings</a>`, `<a href="/owners/lighthouse-clinic">Lighthouse Clinic</a>`, "Europe/Lisbon time")
+	if o := optionsFor(pagebook.Town(noon)); strings.Contains(page(t, handler(t, o), "/fleet"), "/owners/") {
+		t.Error("a service that tells no months leads to them")
+	}
+}

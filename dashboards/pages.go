@@ -64,6 +64,7 @@ type base struct {
 	Progress []progressView
 	Drawn    view.Age
 	Moving   bool   // the npm parts are built in: the page follows what happens
+	Owning   bool   // the visitor owns machines and does not work on them
 	Calls    bool   // there are service calls, and the visitor works on them
 	US       bool   // the reader reads °F, psi and lb
 	Here     string // the address of the page, to come back to
@@ -86,6 +87,7 @@ type errorPage struct {
 func (s *server) base(r *http.Request, title string) base {
 	visitor := dewline.VisitorOf(r.Context())
 	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+	b.Owning = ownsOnly(visitor)
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")

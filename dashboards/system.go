@@ -43,6 +43,13 @@ type openAlert struct {
 	Diagnosis view.Diagnosis
 }
 
+// forOwner leaves out what is for those alone who work on the machine.
+func (a openAlert) forOwner() openAlert {
+	a.Line.Bring = nil
+	a.Diagnosis.Settles, a.Diagnosis.Checks, a.Diagnosis.Others = "", nil, nil
+	return a
+}
+
 // historian is the part of dewline.Alerts that tells what became of an alert.
 type historian interface {
 	AlertHistory(ctx context.Context, id string) ([]dewline.AlertChange, error)
@@ -92,7 +99,11 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		a := &alerts[i]
 		line := ownLine(a, site, sys, state, reader)
 		line.Call = calls[a.ID]
-		p.Alerts = append(p.Alerts, openAlert{line, view.NewDiagnosis(a, s.alertHistory(ctx, a.ID), sys, reader)})
+		open := openAlert{line, view.NewDiagnosis(a, s.alertHistory(ctx, a.ID), sys, reader)}
+		if p.Owning {
+			open = open.forOwner()
+		}
+		p.Alerts = append(p.Alerts, open)
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."

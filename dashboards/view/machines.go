@@ -52,6 +52,8 @@ func NewRow(sys *dewline.System, state dewline.SystemState, a Assessment, alerts
 // installer or one fault.
 type Group struct {
 	ID, Name, Note string
+	Owner          string
+	OwnerHref      string // the page of the owner, "" where there is none
 	Rows           []Row
 }
 
