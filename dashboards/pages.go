@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"slices"
 	"strconv"
 
 	"dewline"
@@ -92,6 +93,10 @@ func (s *server) base(r *http.Request, title string) base {
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
 	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"
+	if s.Access != nil && visitor.Role != "" && visitor.Person == "" {
+		b.Notices = append(slices.Clip(b.Notices), "Open: there are no users yet, so whoever sits at this machine sees and changes everything. "+
+			"The log of the service has a link for its first administrator.")
+	}
 	if visitor.Role == "" {
 		b.Progress = nil // what goes on here is nothing for strangers
 		return b

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -13,6 +14,7 @@ import (
 	"dewline/alerts/sqlstore"
 	"dewline/cmd/dewline/simfleet"
 	"dewline/dashboards"
+	"dewline/dashboards/access/password"
 )
 
 // demoCommand runs the whole service on an invented fleet: history first, as gateways send a
@@ -49,14 +51,19 @@ func (c *demoCommand) Run(ctx context.Context, std *streams) (err error) {
 	set.Store.Block = 12 * time.Hour // a small fleet: fewer files, and history comes in faster
 	s, err := startService(ctx, serviceOptions{
 		Fleet: d.fleet, Data: data, HTTP: c.HTTP, MQTT: c.MQTT, Settings: set,
-		Notices:  []string{"Demo: an invented harbour town. Machines, people and readings are made up."},
+		Guest: demoAdministrator.ID,
+		Notices: []string{"Demo: an invented harbour town. Machines, people and readings are made up. Whoever opens it on this machine is signed in as " +
+			demoAdministrator.Name + ", dispatcher and administrator."},
 		Progress: d.progress, Log: slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, s.Stop()) }()
-	fmt.Fprintf(std.out, "Pages at http://%s (Ctrl-C ends the demo)\n", s.HTTPAddr())
+	if err := d.admit(ctx, s, demoAdministrator, ""); err != nil {
+		return ignoreEnd(ctx, err)
+	}
+	fmt.Fprintf(std.out, "Pages at %s (Ctrl-C ends the demo)\n", s.PagesURL())
 	fmt.Fprintf(std.out, "Building an invented fleet ...\n")
 	sim, err := simfleet.New(simfleet.Options{Seed: c.Seed, Start: present.AddDate(0, 0, -c.Days), Present: present})
 	if err != nil {
@@ -67,6 +74,9 @@ func (c *demoCommand) Run(ctx context.Context, std *streams) (err error) {
 	}
 	s.SetFleet(sim.Config())
 	d.fleet = sim.Config()
+	if err := d.admitOthers(ctx, s); err != nil {
+		return ignoreEnd(ctx, err)
+	}
 	d.expect(present.AddDate(0, 0, -c.Days), present)
 	gateways, err := connectGateways(ctx, s, sim.Config())
 	if err != nil {
@@ -109,6 +119,38 @@ type demo struct {
 	fleet *dewline.Fleet
 	sent  atomic.Int64 // readings that were acknowledged
 	total atomic.Int64 // readings of the history, 0 when it is over
+}
+
+// demoAdministrator is who everybody is taken for.
+var demoAdministrator = dewline.Person{ID: "rosa", Name: "Rosa Vale", Role: dewline.RoleAdministrator}
+
+// admit gives an invented person a sign-in, which without a password is nobody's to use.
+func (d *demo) admit(ctx context.Context, s *service, p dewline.Person, hash string) error {
+	if err := s.relational.PutPerson(ctx, p); err != nil {
+		return err
+	}
+	signIn := dewline.SignIn{Person: p.ID, Login: p.ID, Hash: hash, Changed: dewline.StampOf(d.begin)}
+	return s.relational.PutSignIn(ctx, signIn, byCommand(dewline.AuditAccount, p.ID, string(p.Role)))
+}
+
+// admitOthers lets people with fewer rights in, to see what they see.
+func (d *demo) admitOthers(ctx context.Context, s *service) error {
+	others := []dewline.Person{{ID: "tomas", Name: "Tomas Reed", Role: dewline.RoleTechnician}}
+	if len(d.fleet.Owners) > 0 {
+		others = append(others, dewline.Person{ID: "marta", Name: "Marta Quill", Role: dewline.RoleOwner, Owner: d.fleet.Owners[0].ID})
+	}
+	text := rand.Text()[:16]
+	hash, err := password.New(1).Hash(ctx, text)
+	if err != nil {
+		return err
+	}
+	for _, p := range others {
+		if err := d.admit(ctx, s, p, hash); err != nil {
+			return err
+		}
+		fmt.Fprintf(d.std.out, "To see what the %s sees, sign in as %s with the password %s\n", p.Role, p.ID, text)
+	}
+	return nil
 }
 
 // expect estimates how many readings the history has.

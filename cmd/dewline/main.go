@@ -28,6 +28,7 @@ type commands struct {
 	Demo     demoCommand     `cmd:"" help:"Run the whole service on an invented fleet."`
 	Serve    serveCommand    `cmd:"" help:"Run the service: broker, ingest, store, analytics, alerts and pages in one process."`
 	Gateway  gatewayCommand  `cmd:"" help:"Make, list, rotate and remove the credentials of gateways."`
+	User     userCommand     `cmd:"" help:"Say who may sign in, and make tokens for programs."`
 	Rejects  rejectsCommand  `cmd:"" help:"Show what arrived and could not be stored, and why."`
 	Backup   backupCommand   `cmd:"" help:"Write everything that is kept into one file, also while the service runs."`
 	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of what is kept, also while the service runs."`

@@ -19,7 +19,7 @@ type serveCommand struct {
 	HTTP      string `name:"http" default:"127.0.0.1:8080" placeholder:"ADDR" help:"Where pages and API answer (default ${default})."`
 	MQTT      string `name:"mqtt" default:"127.0.0.1:1883" placeholder:"ADDR" help:"Where gateways connect (default ${default})."`
 	OpenMQTT  bool   `name:"open-mqtt" help:"Take any MQTT client, on loopback addresses only."`
-	Plaintext bool   `help:"Let MQTT cross the network without TLS. Every page says so."`
+	Plaintext bool   `help:"Let MQTT and HTTP cross the network without TLS. Every page says so."`
 	Config    string `placeholder:"FILE" help:"The rest of the settings (see deploy/dewline.yaml)."`
 	Verbose   bool   `help:"Log more."`
 }
@@ -59,7 +59,7 @@ func (c *serveCommand) runOnce(ctx context.Context, o serviceOptions, std *strea
 		}
 		return false, err
 	}
-	fmt.Fprintf(std.out, "pages at http://%s\n", s.HTTPAddr())
+	fmt.Fprintf(std.out, "pages at %s\n", s.PagesURL())
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, syscall.SIGHUP)
 	defer signal.Stop(hup)

@@ -39,6 +39,7 @@ type serviceOptions struct {
 	OpenMQTT  bool
 	Plaintext bool
 	Settings  settings
+	Guest     string                       // the person that whoever asks on this machine counts as, without signing in; "" for nobody
 	Notices   []string                     // what every page says beside what the service finds out itself
 	Progress  func() []dashboards.Progress // of what the caller does with the service, nil for nothing
 	Log       *slog.Logger
@@ -63,6 +64,7 @@ type service struct {
 	lock       *os.File
 	web        *http.Server
 	webAddr    net.Addr
+	webTLS     bool
 	control    *control
 	desks      desks
 	records    paperwork
@@ -147,15 +149,15 @@ func readingsPath(data string) string { return filepath.Join(data, "readings") }
 func brokerPath(data string) string   { return filepath.Join(data, "broker") }
 func photosPath(data string) string   { return filepath.Join(data, "photos") }
 
-// checkAddresses refuses to show pages to others than this machine: there is no sign-in yet, so
-// whoever reaches them sees everything. The broker checks its own address.
+// checkAddresses refuses to let passwords of people cross the network in the clear, unless that is asked
+// for in words. The broker checks its own address.
 func (s *service) checkAddresses() error {
 	host, _, err := net.SplitHostPort(s.o.HTTP)
 	if err != nil {
 		return fmt.Errorf("the HTTP address must be host:port: %w", err)
 	}
-	if !isLoopback(host) {
-		return fmt.Errorf("HTTP on %s would show everything to everybody, because there is no sign-in yet: use a loopback address such as 127.0.0.1:8080, and reach it through a tunnel", s.o.HTTP)
+	if !isLoopback(host) && s.o.Settings.TLS.Cert == "" && !s.o.Plaintext {
+		return fmt.Errorf("HTTP on %s without TLS would let everybody on the way read passwords: give tls with cert and key in the settings, or use a loopback address such as 127.0.0.1:8080 behind a server that has TLS, or ask for it with --plaintext", s.o.HTTP)
 	}
 	return nil
 }
@@ -320,6 +322,7 @@ func (s *service) keepHouse() {
 		now := time.Now()
 		_, err := s.relational.PackRollUps(s.ctx, dewline.MillisOf(now.Add(-packAfter)))
 		err = errors.Join(err, s.relational.PruneRollUps(s.ctx, dewline.MillisOf(now.Add(-keep))))
+		err = errors.Join(err, s.relational.PruneAccess(s.ctx, dewline.MillisOf(now), dewline.MillisOf(now.Add(-auditKept))))
 		if err != nil && s.ctx.Err() == nil {
 			s.log.Warn("the database could not be tidied up; the next attempt is in an hour", "err", err)
 		}
@@ -338,6 +341,14 @@ func (s *service) SetFleet(f *dewline.Fleet) {
 		p.pipeline.SetFleet(f)
 		s.fleets <- f
 	}
+}
+
+// PagesURL returns where the pages are, on this machine.
+func (s *service) PagesURL() string {
+	if s.webTLS {
+		return "https://" + s.HTTPAddr()
+	}
+	return "http://" + s.HTTPAddr()
 }
 
 // HTTPAddr returns the address of the pages.

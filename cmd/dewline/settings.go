@@ -57,6 +57,8 @@ type settings struct {
 	Topic string `yaml:"topic"`
 	// Notify says how people are told of alerts.
 	Notify notifySettings `yaml:"notify"`
+	// SignIn says how people sign in.
+	SignIn accessSettings `yaml:"sign_in"`
 	// Company is the service company, as papers name it.
 	Company string `yaml:"company"`
 	// Tariff is what electricity costs, for what owners are told; without a price that is in kWh alone.
@@ -97,6 +99,9 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: tariff: per_kwh is a price, with the currency that it is in", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:
 		return fmt.Errorf("settings %s: no size may be negative", path)
+	}
+	if err := s.SignIn.validate(); err != nil {
+		return fmt.Errorf("settings %s: %w", path, err)
 	}
 	return nil
 }

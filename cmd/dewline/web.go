@@ -19,25 +19,26 @@ import (
 func (s *service) serveHTTP(ctx context.Context) error {
 	notices := s.o.Notices
 	if s.o.Plaintext {
-		notices = append(notices, "Plaintext: readings and passwords of gateways cross the network without TLS.")
+		notices = append(notices, "Plaintext: readings, and the passwords of gateways and people, cross the network without TLS.")
 	}
 	if s.o.OpenMQTT {
 		notices = append(notices, "Open: any MQTT client on this machine may send readings.")
 	}
-	notices = append(notices, "Open: there are no users yet, so pages answer on this machine only.")
+	tlsConfig, err := s.tls()
+	if err != nil {
+		return err
+	}
+	gate, err := s.openGate(tlsConfig != nil)
+	if err != nil {
+		return err
+	}
 	handler, err := dashboards.New(dashboards.Options{
 		Fleet: s.fleet.Load, States: late{s}, Series: late{s}, Alerts: s.relational, Rejects: s.relational, Events: s.relational,
 		Desk: s.desks.alerts, Service: s.desks.calls, Contacts: s.relational, Messages: s.relational, Courier: s.courier,
 		Ledger: s.records.ledger, Papers: s.records.papers, Owners: s.records.owners, Calendar: s.records.calendar, Photos: s.records.photos,
 		Checks: s.checks, Metrics: late{s}, Progress: s.progress, Now: time.Now, Notices: notices, Log: s.log,
-		Guest: func(*http.Request) (dewline.Visitor, bool) {
-			return dewline.Visitor{Role: dewline.RoleAdministrator}, true
-		},
+		Access: gate, Guest: s.guests(),
 	})
-	if err != nil {
-		return err
-	}
-	tlsConfig, err := s.tls()
 	if err != nil {
 		return err
 	}
@@ -45,7 +46,10 @@ func (s *service) serveHTTP(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("HTTP: %w", err)
 	}
-	s.webAddr = listener.Addr()
+	s.webAddr, s.webTLS = listener.Addr(), tlsConfig != nil
+	if err := s.inviteFirst(ctx, s.PagesURL()); err != nil {
+		return errors.Join(err, listener.Close())
+	}
 	s.web = &http.Server{Handler: handler, TLSConfig: tlsConfig, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
 	s.work.Go(func() {
 		var err error
