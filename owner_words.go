@@ -139,7 +139,11 @@ func (m OwnerMonth) Summary() []string {
 	var stand []string
 	for _, s := range Standings() {
 		if count[s] > 0 {
-			stand = append(stand, fmt.Sprintf("%d %s", count[s], s.Words()))
+			words := s.Words()
+			if count[s] > 1 {
+				words = strings.Replace(words, "needs", "need", 1)
+			}
+			stand = append(stand, fmt.Sprintf("%d %s", count[s], words))
 		}
 	}
 	t := m.Total

@@ -384,3 +384,14 @@ func TestWhatCannotBeRead(t *testing.T) {
 		t.Error("a total of nothing is a number")
 	}
 }
+
+func TestForecastsForOwners(t *testing.T) {
+	for want, f := range map[string]*dewline.Forecast{
+		"": {}, " Left as it is, it may reach the limit that hurts in 2 to 12 days.": {DaysP10: 2.5, DaysP50: 6, DaysP90: 11.2},
+		" Left as it is, it hardly reaches the limit that hurts within 19 days.": {DaysP10: 19.4, DaysP50: 80, DaysP90: 999},
+	} {
+		if got := soon(dewline.Alert{Forecast: f}); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}

@@ -239,11 +239,17 @@ func advise(a dewline.Alert, visit string) string {
 	return "Agree that it is looked at with the next visit." + soon(a) + air(a)
 }
 
+// farOff is from how many days on the far end of a forecast says nothing more.
+const farOff = 120
+
 // soon says when a limit may be reached.
 func soon(a dewline.Alert) string {
 	f := a.Forecast
-	if f == nil || f.DaysP50 <= 0 {
+	switch {
+	case f == nil || f.DaysP50 <= 0:
 		return ""
+	case f.DaysP90 > farOff:
+		return fmt.Sprintf(" Left as it is, it hardly reaches the limit that hurts within %s days.", whole(math.Floor(f.DaysP10)))
 	}
 	return fmt.Sprintf(" Left as it is, it may reach the limit that hurts in %s to %s days.", whole(math.Floor(f.DaysP10)), whole(math.Ceil(f.DaysP90)))
 }
