@@ -105,7 +105,7 @@ func says(a dewline.Alert, s dewline.Standing, zone *time.Location) string {
 	case dewline.BeingProved:
 		return "Repaired; its readings of the coming days decide whether that holds. Before: " + what
 	case dewline.DataDoubt:
-		return capital(what) + " What it shows is not to be relied on until then."
+		return capital(what) + " What it shows is not to be relied on until that is settled."
 	case dewline.StandSilent:
 		return capital(what) + " Nothing is known of it since."
 	}
@@ -230,7 +230,7 @@ func advise(a dewline.Alert, visit string) string {
 	case dewline.StandSilent:
 		return "Tell the service company whether the site has power and network. The machine may run as ever: its readings do not arrive."
 	case dewline.DataDoubt:
-		return "Agree that a sensor is looked at with the next visit. Until then its figures are not to be relied on."
+		return "Agree that a sensor is looked at with the next visit. Until that is settled its figures are not to be relied on."
 	case dewline.NeedsToday:
 		return "Agree a visit for today, if none is agreed." + air(a)
 	case dewline.NeedsSoon:

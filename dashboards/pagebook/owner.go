@@ -15,7 +15,7 @@ var standings = map[story]struct {
 	flooding:     {dewline.NeedsToday, "The compressor is at risk, since 1 July."},
 	starving:     {dewline.NeedsSoon, "It cools less than it should, since 28 June."},
 	losingCharge: {dewline.Drifting, "Its readings drift from what they were, since 29 June."},
-	doubtful:     {dewline.DataDoubt, "One of the sensors cannot be believed, since 2 July. What it shows is not to be relied on until then."},
+	doubtful:     {dewline.DataDoubt, "One of the sensors cannot be believed, since 2 July. What it shows is not to be relied on until that is settled."},
 	silent:       {dewline.StandSilent, "No reading arrives, since 2 July. Nothing is known of it since."},
 	learning:     {dewline.Learning, "Nothing speaks against it; Dewline still learns what is normal for it."},
 	underRepair:  {dewline.UnderRepair, "A visit is under way: it cools less than it should, since 30 June."},
