@@ -238,7 +238,7 @@ func bringWords(item dewline.StockItem, u si.System) string {
 func amountWords(v float64, unit string, u si.System) string {
 	rest, isMass := strings.CutPrefix(unit, "kg")
 	if isMass {
-		return spaced(u.Mass(si.Kilogram(v), 2)) + rest
+		return massWords(si.Kilogram(v), u) + rest
 	}
 	return strings.TrimSpace(Decimal(v, 0) + " " + unit)
 }

@@ -31,7 +31,7 @@ func CautionsFor(sys *dewline.System, u si.System) VisitCautions {
 		Electric: "Switch off, lock out, and measure that there is no voltage; capacitors stay charged. Panels are for qualified people. Never bridge a pressure switch, a detector or a crankcase heater to make it run.",
 	}
 	if sys.Charge > 0 {
-		c.Refrigerant = append(c.Refrigerant, "The data plate calls for "+spaced(u.Mass(sys.Charge, 2))+": never charge more.")
+		c.Refrigerant = append(c.Refrigerant, "The data plate calls for "+massWords(sys.Charge, u)+": never charge more.")
 	} else {
 		c.Refrigerant = append(c.Refrigerant, "The plate charge is not stated here: read it off the data plate, and never charge more.")
 	}

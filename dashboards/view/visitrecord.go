@@ -50,17 +50,17 @@ func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord
 	for _, w := range v.Refrigerant {
 		text := w.Refrigerant
 		if w.Charged > 0 {
-			text = spaced(r.Units.Mass(w.Charged, 2)) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
+			text = massWords(w.Charged, r.Units) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
 		} else {
-			text = spaced(r.Units.Mass(w.Recovered, 2)) + " " + text + " out"
+			text = massWords(w.Recovered, r.Units) + " " + text + " out"
 		}
 		if w.Charged > 0 && w.Recovered > 0 {
-			text += ", " + spaced(r.Units.Mass(w.Recovered, 2)) + " out"
+			text += ", " + massWords(w.Recovered, r.Units) + " out"
 		}
 		out.Weighings = append(out.Weighings, text+titleIf(w.Cylinder != "", ", cylinder "+w.Cylinder)+titleIf(w.Note != "", ", "+w.Note))
 	}
 	if charged, recovered := v.Net(); charged+recovered > 0 {
-		out.Net = "Net " + spaced(r.Units.Mass(charged-recovered, 2)) + " in."
+		out.Net = "Net " + massWords(charged-recovered, r.Units) + " in."
 	}
 	for _, p := range v.Parts {
 		text := p.Part
@@ -146,4 +146,13 @@ func LastVisit(visits []dewline.Visit, fleet *dewline.Fleet, r Reader) string {
 		}
 	}
 	return strings.TrimSpace(strings.Join(append(parts, last.Notes), " "))
+}
+
+// massWords writes a weight. What is small is not rounded up to what would be too much.
+func massWords(m si.Kilogram, u si.System) string {
+	decimals := 2
+	if m < 1 {
+		decimals = 3
+	}
+	return spaced(u.Mass(m, decimals))
 }

@@ -24,7 +24,9 @@ func lisbonTime(t *testing.T) *time.Location {
 // wholeVisit says something in every field of a visit.
 func wholeVisit() dewline.Visit {
 	at := dewline.StampOf(time.Date(2031, 7, 2, 13, 5, 9, 0, time.UTC))
-	later := func(minutes int) dewline.Stamp { return at + dewline.Stamp(time.Duration(minutes)*time.Minute/time.Millisecond) }
+	later := func(minutes int) dewline.Stamp {
+		return at + dewline.Stamp(time.Duration(minutes)*time.Minute/time.Millisecond)
+	}
 	return dewline.Visit{
 		ID: "a-visit-of-mine", Revision: 7, Started: at, Finished: later(90), Technician: "João Łukasz", Certification: "HC-1", SignedBy: "M. Farol",
 		AsFound: []dewline.GaugeReading{{Point: "suction_pressure", At: at + 123, Value: 812_000}, {Point: "suction_pressure", At: later(3), Value: 911_000, Reference: dewline.Absolute},
