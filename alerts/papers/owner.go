@@ -84,14 +84,14 @@ func (f OwnerFacts) PDF(u dewline.Units, at dewline.Millis) ([]byte, error) {
 	if !m.Over {
 		upTo = d.time(m.AsOf)
 	}
-	d.facts([2]string{"Owner", m.Name}, [2]string{"Looked after by", f.Company}, [2]string{"The month is under way, told up to", upTo})
+	d.facts([2]string{"Owner", m.Name}, [2]string{"Looked after by", f.Company}, [2]string{"Told up to", upTo})
 	d.heading("In short")
 	d.list(m.Summary())
 	d.machines(m)
-	d.days(m)
-	d.changed(m)
-	d.worked(f)
 	d.advised(m)
+	d.worked(f)
+	d.changed(m)
+	d.days(m)
 	d.records(m)
 	d.heading("What the figures rest on")
 	notes := m.Notes
@@ -103,35 +103,45 @@ func (f OwnerFacts) PDF(u dewline.Units, at dewline.Millis) ([]byte, error) {
 	return d.bytes()
 }
 
-// machines is a line for each machine, by site.
+// machines is a line for each machine, in the order of sites.
 func (d *document) machines(m dewline.OwnerMonth) {
 	d.heading("How each machine stands")
-	columns := []column{{"machine", 2.6, "L"}, {"stands", 1.8, "L"}, {"in words", 4.4, "L"}, {"ran, h", 1.55, "R"}, {"starts", 1.55, "R"}, {"energy, kWh", 1.7, "R"}, {"faults cost, kWh", 1.9, "R"}}
+	var rows [][]string
+	var notes []string
+	well := 0
 	for _, s := range m.Sites {
-		var rows [][]string
-		well := 0
-		of, notes := s.Why()
+		of, shared := s.Why()
+		where := ""
+		if len(m.Sites) > 1 {
+			where = ", " + s.Name
+		}
 		for _, x := range s.Machines {
 			if m.Total.Machines > mostListed && x.Standing.Normal() {
 				well++
 				continue
 			}
-			run, starts := x.Use.Words()
 			if why := of[x.System]; why != "" {
-				notes = append(notes, x.Name+": "+why)
+				notes = append(notes, x.Name+where+": "+why)
 			}
-			rows = append(rows, []string{x.Name, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), x.Excess.Words()})
+			run, starts := x.Use.Words()
+			excess := x.Excess.Words()
+			if excess == "" {
+				excess = "none"
+			}
+			rows = append(rows, []string{x.Name + where, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), excess})
 		}
-		d.label(s.Name)
-		if len(rows) > 0 {
-			d.table(columns, rows)
+		for _, note := range shared {
+			notes = append(notes, strings.TrimPrefix(where+": "+note, ", "))
 		}
-		for _, note := range notes {
-			d.note(note)
-		}
-		if well > 0 {
-			d.note(fmt.Sprintf("Machines with nothing to look at that are not listed: %d.", well))
-		}
+	}
+	if len(rows) > 0 {
+		d.table([]column{{"machine", 2.9, "L"}, {"stands", 1.8, "L"}, {"in words", 4.4, "L"}, {"ran, h", 1.5, "R"}, {"starts", 1.5, "R"}, {"energy, kWh", 1.6, "R"}, {"faults cost, kWh", 1.7, "R"}}, rows)
+	}
+	for _, note := range notes {
+		d.note(strings.TrimPrefix(note, ": "))
+	}
+	if well > 0 {
+		d.note(fmt.Sprintf("Machines with nothing to look at that are not listed: %d.", well))
 	}
 }
 

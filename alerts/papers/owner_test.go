@@ -113,7 +113,7 @@ func TestOwnerReportLacksThings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wantWords(t, strings.Join(textOf(t, body), " "), "No machine is enrolled.", "No visit was finished.", "under way", dewline.Caution)
+	wantWords(t, strings.Join(textOf(t, body), " "), "No machine is enrolled.", "No visit was finished.", "Told up to", dewline.Caution)
 	for _, name := range []string{"\xff\xfe", ") Tj ET (", "{pages}", "\u202eabc", strings.Repeat("W", 3000)} {
 		f := ownerFacts()
 		f.Month.Name, f.Company = name, name
