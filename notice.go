@@ -96,7 +96,7 @@ type Message struct {
 	HTML     string          `json:"html"`
 	Short    string          `json:"short"`   // for chats and telephones
 	Payload  json.RawMessage `json:"payload"` // for programs
-	Files    []Paper         `json:"files,omitempty" doc:"What goes along by e-mail."`
+	Files    []Paper         `json:"files,omitempty" doc:"What goes along by e-mail. The API names it only."`
 	State    MessageState    `json:"state"`
 	Attempts int             `json:"attempts"`
 	Next     Stamp           `json:"next,omitzero"` // the next attempt, while it is pending

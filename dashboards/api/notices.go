@@ -98,5 +98,9 @@ func (h *handler) message(ctx context.Context, in *idInput) (*messageOutput, err
 	if err != nil {
 		return nil, h.fail(ctx, "messages", err)
 	}
+	m.Files = slices.Clone(m.Files)
+	for i := range m.Files {
+		m.Files[i].Body = nil // what went to an owner is that owner's: when a home is in use stands in it
+	}
 	return &messageOutput{m}, nil
 }

@@ -36,3 +36,14 @@ func TestOwnersMonth(t *testing.T) {
 		t.Errorf("units: %d", w.Code)
 	}
 }
+
+// TestReportsStayWithTheirOwner: that a report went is for the service company to see, what stands in it is not.
+func TestReportsStayWithTheirOwner(t *testing.T) {
+	o := optionsFor(pagebook.Town(noon))
+	o.Notices = &telling{message: dewline.Message{ID: "r1", Files: []dewline.Paper{{Name: "report.pdf", Type: "application/pdf", Body: []byte("ran at night")}}}}
+	_, w := send(mount(t, o), "GET", "/messages/r1", "")
+	var m dewline.Message
+	if err := json.Unmarshal(w.Body.Bytes(), &m); err != nil || len(m.Files) != 1 || m.Files[0].Name != "report.pdf" || m.Files[0].Body != nil {
+		t.Errorf("%v: %s", err, w.Body)
+	}
+}
