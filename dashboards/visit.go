@@ -255,14 +255,6 @@ func parseVisitForm(r *http.Request) ([]*multipart.FileHeader, error) {
 
 // keepVisit keeps a visit with its photos, and closes it where the form says so.
 func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pictures []*multipart.FileHeader, by string) visitAnswer {
-	var answer visitAnswer
-	for _, picture := range pictures {
-		if photo, problem := s.keepPicture(ctx, form.Get("id"), picture); problem == "" {
-			view.AddPhoto(form, photo)
-		} else if problem != noPicture {
-			answer.Problems = append(answer.Problems, problem)
-		}
-	}
 	now := dewline.StampOf(s.Now())
 	v, problems := view.VisitOf(form, at.paper(), now)
 	v.Call, v.System = at.c.Call.ID, at.sys.ID
@@ -270,8 +262,12 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 	if closing && v.Finished == 0 {
 		v.Finished = now
 	}
-	answer.Problems, answer.status = append(answer.Problems, problems...), http.StatusOK
+	answer := visitAnswer{Problems: problems, status: http.StatusOK}
 	stored, err := s.Service.PutVisit(ctx, v)
+	if err == nil && stored.Revision == v.Revision && stored.Closed == 0 && s.keepPictures(ctx, form, pictures, &v, &answer) {
+		v.Revision++
+		stored, err = s.Service.PutVisit(ctx, v)
+	}
 	answer.Revision, answer.Closed = stored.Revision, stored.Closed != 0
 	if err != nil || stored.Revision > v.Revision {
 		return s.notKept(ctx, answer, stored, v, err)
@@ -312,6 +308,23 @@ func (s *server) notKept(ctx context.Context, answer visitAnswer, stored, sent d
 		answer.status = http.StatusServiceUnavailable // worth another attempt
 	}
 	return answer
+}
+
+// keepPictures keeps the photos of a form with its visit, which is there already. It returns whether there
+// are any that were not there before.
+func (s *server) keepPictures(ctx context.Context, form url.Values, pictures []*multipart.FileHeader, v *dewline.Visit, answer *visitAnswer) (added bool) {
+	for _, picture := range pictures {
+		photo, problem := s.keepPicture(ctx, v.ID, picture)
+		switch {
+		case problem == noPicture:
+		case problem != "":
+			answer.Problems = append(answer.Problems, problem)
+		default:
+			view.AddPhoto(form, photo) // so that it is not lost where the form comes back
+			v.Photos, added = append(v.Photos, photo), true
+		}
+	}
+	return added
 }
 
 const noPicture = "nothing chosen"

@@ -111,7 +111,7 @@ func TestVisitWithoutScripts(t *testing.T) {
 
 	// The page that came back goes on: its photo is still there, and closing says what is missing.
 	again := formOf(t, body)
-	if again.Get("revision") != "2" || again.Get("id") != form.Get("id") {
+	if again.Get("revision") != "3" || again.Get("id") != form.Get("id") {
 		t.Errorf("the form goes on with %v", again)
 	}
 	photo := c.Visits[0].Photos[0]

@@ -12,7 +12,8 @@
   // What is kept: one entry for each address at which a visit is recorded.
   //   id, revision: of what is to be sent; tried: the last revision that was sent, answered or not
   //   fields: names and values as the form has them; place: for people
-  //   unsent, closing: what is still to be done; held: why the service does not take it
+  //   unsent, closing: what is still to be done; held: why the service does not take it; partly: what of it
+  //   made no sense there, and so is here only
   const load = (address) => JSON.parse(localStorage.getItem(prefix + address) || "null");
   const save = (address, entry) => localStorage.setItem(prefix + address, JSON.stringify(entry));
   const forget = (address) => localStorage.removeItem(prefix + address);
@@ -23,7 +24,7 @@
   const change = (address, entry) => {
     if (entry.tried >= entry.revision) entry.revision = entry.tried + 1;
     entry.unsent = true;
-    entry.held = "";
+    entry.held = entry.partly = "";
     save(address, entry);
   };
 
@@ -135,6 +136,7 @@
       if (told.clash) entry.clash = told.revision;
       if (told.kept) {
         entry.unsent = entry.revision !== sent;
+        entry.partly = entry.unsent ? "" : told.problems.join(" ");
         sentAt = clock();
       } else if (!told.wait) {
         entry.held = told.problems.join(" ");
@@ -317,8 +319,9 @@
   const start = async () => {
     const pending = await waiting(here);
     const newer = kept && (kept.id === server.id ? kept.revision > server.revision : form.dataset.new && kept.revision > 0);
-    if (kept && (kept.unsent || kept.closing || pending.length || newer)) {
+    if (kept && (kept.unsent || kept.closing || kept.partly || pending.length || newer)) {
       restore(kept);
+      if (kept.partly) complain([kept.partly]);
       if (kept.clash) offerBoth();
     } else if (kept) {
       forget(here);
