@@ -52,7 +52,9 @@ func (p *pages) writePart(w http.ResponseWriter, status int, name, part string, 
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Cache-Control", "private, no-cache")
+	if h.Get("Cache-Control") == "" {
+		h.Set("Cache-Control", "private, no-cache")
+	}
 	w.WriteHeader(status)
 	w.Write(body.Bytes())
 }
