@@ -270,6 +270,8 @@ func bookPages(t *testing.T) []bookPage {
 	hands := &desk{book: worked}
 	working.Desk, working.Service = hands, hands
 	workBase := serve(t, working)
+	called := pagebook.Town(noon)
+	callBase := serve(t, callOptions(called, pagebook.NewCalls(called), dewline.Visitor{Name: "J. Marinho", Role: dewline.RoleDispatcher}))
 	return []bookPage{
 		{"today", workBase, "/", false, everywhere},
 		{"fleet", base, "/fleet", false, once},
@@ -291,6 +293,14 @@ func bookPages(t *testing.T) []bookPage {
 		{"empty", emptyBase, "/", false, once},
 		{"crowd", crowdBase, "/?page=3", false, forPictures},
 		{"crowd-fleet", crowdBase, "/fleet?page=3", false, forPictures},
+		{"calls", callBase, "/calls", false, once},
+		{"call", callBase, "/calls/call-library", false, once},
+		{"call-returned", callBase, "/calls/call-shop", false, once},
+		{"call-proved", callBase, "/calls/call-office", false, forPictures},
+		{"visit", callBase, "/calls/call-library/visit/quay-library/hall-ac", false, everywhere},
+		{"visit-a2l", callBase, "/calls/call-roof/visit/quay-library/roof-north", false, forPictures},
+		{"visit-a3", callBase, "/calls/call-shop/visit/cold-store/shop-case", false, forPictures},
+		{"visit-proving", callBase, "/calls/call-kitchen/visit/clinic/kitchen-ac", false, once},
 	}
 }
 
