@@ -65,27 +65,29 @@ func TestSummary(t *testing.T) {
 	if got := m.Summary(); !slices.Equal(got, want) {
 		t.Errorf("it says\n%s", strings.Join(got, "\n"))
 	}
+	m.Works = m.Works[2:]
 	m.Total = OwnerTotal{Machines: 4, Faulty: 1, Unknown: 1}
-	if got := m.Summary(); len(got) != 4 || !strings.Contains(got[2], "not known") || !strings.Contains(got[3], "not known") {
+	if got := m.Summary(); len(got) != 4 || got[1] != "1 visit was finished; readings have not proved or refuted any yet." || !strings.Contains(got[2], "not known") || !strings.Contains(got[3], "not known") {
 		t.Errorf("of nothing it says\n%s", strings.Join(got, "\n"))
 	}
 }
 
 // TestReasonsOnce: what three machines lack is said once, what one lacks beside it.
 func TestReasonsOnce(t *testing.T) {
-	s := OwnerSite{}
+	m := OwnerMonth{Sites: []OwnerSite{{}, {}}}
+	s := &m.Sites[1]
 	for _, id := range []SystemID{"a/1", "a/2", "a/3"} {
 		s.Machines = append(s.Machines, OwnerMachine{System: id, Energy: OwnerEnergy{Missing: "no power is measured"}})
 	}
 	s.Machines[1].Use = OwnerUse{SpanHours: 10, HeardHours: 4}
 	s.Machines[2].Use.Missing, s.Machines[2].Excess.Missing = "no power is measured", "no power is measured"
-	of, shared := s.Why()
+	of, shared := m.Why()
 	if len(shared) != 0 || of["a/1"] != "Energy: no power is measured." || of["a/2"] != "Run hours: of 6 h nothing was heard. Energy: no power is measured." ||
 		of["a/3"] != "Run hours: no power is measured." { // the same reason thrice on one machine is said once
 		t.Errorf("%q, %q", of, shared)
 	}
 	s.Machines[2] = s.Machines[0]
-	if of, shared = s.Why(); len(shared) != 1 || shared[0] != "Energy: no power is measured, at 3 machines." || of["a/2"] != "Run hours: of 6 h nothing was heard." {
+	if of, shared = m.Why(); len(shared) != 1 || shared[0] != "Energy: no power is measured, at 3 machines." || of["a/2"] != "Run hours: of 6 h nothing was heard." {
 		t.Errorf("%q, %q", of, shared)
 	}
 }

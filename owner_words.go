@@ -105,26 +105,28 @@ const sharedBy = 3
 
 // Why says of each figure that needs it how it is known or why it is not: of a machine, or once for all
 // that share it.
-func (s OwnerSite) Why() (of map[SystemID]string, shared []string) {
-	count := map[string]int{}
-	for _, m := range s.Machines {
-		for _, r := range m.reasons() {
-			count[r]++
-		}
-	}
-	of = map[SystemID]string{}
-	said := map[string]bool{}
-	for _, m := range s.Machines {
-		for _, r := range m.reasons() {
-			switch {
-			case count[r] < sharedBy:
-				of[m.System] = strings.TrimPrefix(of[m.System]+" "+r+".", " ")
-			case !said[r]:
-				said[r] = true
-				shared = append(shared, fmt.Sprintf("%s, at %d machines.", r, count[r]))
+func (m OwnerMonth) Why() (of map[SystemID]string, shared []string) {
+	count, said := map[string]int{}, map[string]bool{}
+	each := func(f func(id SystemID, reason string)) {
+		for _, s := range m.Sites {
+			for _, x := range s.Machines {
+				for _, r := range x.reasons() {
+					f(x.System, r)
+				}
 			}
 		}
 	}
+	each(func(_ SystemID, r string) { count[r]++ })
+	of = map[SystemID]string{}
+	each(func(id SystemID, r string) {
+		switch {
+		case count[r] < sharedBy:
+			of[id] = strings.TrimPrefix(of[id]+" "+r+".", " ")
+		case !said[r]:
+			said[r] = true
+			shared = append(shared, fmt.Sprintf("%s, at %d machines.", r, count[r]))
+		}
+	})
 	return of, shared
 }
 
@@ -170,6 +172,7 @@ func (m OwnerMonth) worked() string {
 		return "No visit was finished."
 	}
 	proved, failed := 0, 0
+	text := counted(len(m.Works), "visit was finished", "visits were finished")
 	for _, w := range m.Works {
 		switch w.Verdict {
 		case Verified:
@@ -178,11 +181,13 @@ func (m OwnerMonth) worked() string {
 			failed++
 		}
 	}
-	text := counted(len(m.Works), "visit was finished", "visits were finished") + fmt.Sprintf(", of which readings prove %d", proved)
-	if failed > 0 {
-		text += fmt.Sprintf(" and do not bear out %d", failed)
+	switch {
+	case proved+failed == 0:
+		return text + "; readings have not proved or refuted any yet."
+	case failed > 0:
+		return text + fmt.Sprintf(", of which readings prove %d and do not bear out %d.", proved, failed)
 	}
-	return text + "."
+	return text + fmt.Sprintf(", of which readings prove %d.", proved)
 }
 
 func (t OwnerTotal) took() string {

@@ -24,6 +24,7 @@ type ownerPage struct {
 	Report    string // the address of the PDF
 	Summary   []string
 	Sites     []view.OwnerSite
+	Why       []string // what the figures of several machines lack
 	Days      view.ChartSet[view.Days]
 	HasDays   bool
 	Changes   []view.OwnerChange
@@ -112,9 +113,10 @@ func (s *server) newOwnerPage(r *http.Request, m dewline.OwnerMonth, now dewline
 	p := ownerPage{
 		base: s.base(r, m.Name+", "+m.Month.Words()), Name: m.Name, Company: dewline.VisitorOf(r.Context()).SeesAll(), Month: view.MonthWord(m.Month),
 		Earlier: view.OwnerHref(m.Owner, m.Month.Add(-1)), Report: view.ReportHref(m.Owner, m.Month),
-		Summary: m.Summary(), Sites: view.OwnerSites(m), Changes: view.OwnerChanges(m), Works: view.OwnerWorks(m, reader),
+		Summary: m.Summary(), Changes: view.OwnerChanges(m), Works: view.OwnerWorks(m, reader),
 		Advice: m.Advice, AdviceAt: view.Clock(dewline.Millis(m.Made), reader.Now, zone), Notes: m.Notes, Sources: m.Sources(), Caution: m.Caution,
 	}
+	p.Sites, p.Why = view.OwnerSites(m)
 	if s.Papers == nil {
 		p.Report = ""
 	}

@@ -109,8 +109,8 @@ func (d *document) machines(m dewline.OwnerMonth) {
 	var rows [][]string
 	var notes []string
 	well := 0
+	of, shared := m.Why()
 	for _, s := range m.Sites {
-		of, shared := s.Why()
 		where := ""
 		if len(m.Sites) > 1 {
 			where = ", " + s.Name
@@ -130,15 +130,12 @@ func (d *document) machines(m dewline.OwnerMonth) {
 			}
 			rows = append(rows, []string{x.Name + where, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), excess})
 		}
-		for _, note := range shared {
-			notes = append(notes, strings.TrimPrefix(where+": "+note, ", "))
-		}
 	}
 	if len(rows) > 0 {
 		d.table([]column{{"machine", 2.9, "L"}, {"stands", 1.8, "L"}, {"in words", 4.4, "L"}, {"ran, h", 1.5, "R"}, {"starts", 1.5, "R"}, {"energy, kWh", 1.6, "R"}, {"faults cost, kWh", 1.7, "R"}}, rows)
 	}
-	for _, note := range notes {
-		d.note(strings.TrimPrefix(note, ": "))
+	for _, note := range slices.Concat(notes, shared) {
+		d.note(note)
 	}
 	if well > 0 {
 		d.note(fmt.Sprintf("Machines with nothing to look at that are not listed: %d.", well))
@@ -164,8 +161,10 @@ func (d *document) days(m dewline.OwnerMonth) {
 	for day, words := range visitsByDay(m.Works) {
 		p.Add(mark{float64(day), words})
 	}
+	const height = 38
+	d.room(height + 14) // the label stays with the chart
 	d.label("Hours run on each day, all machines together")
-	d.chart(p, 38)
+	d.chart(p, height)
 }
 
 func visitsByDay(works []dewline.OwnerWork) map[int]string {
@@ -206,7 +205,7 @@ func (d *document) changed(m dewline.OwnerMonth) {
 		d.text("Nothing that Dewline knows of.")
 		return
 	}
-	const most = 25
+	const most = 15
 	var rows [][]string
 	for _, c := range m.Changes[max(0, len(m.Changes)-most):] {
 		rows = append(rows, []string{string(c.Day), c.Name + ", " + c.Where, c.What})

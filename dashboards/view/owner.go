@@ -23,8 +23,7 @@ func ReportHref(owner string, month dewline.Month) string {
 type OwnerSite struct {
 	Name  string
 	Lines []OwnerLine
-	Well  int      // machines with nothing to look at that are not listed
-	Why   []string // what several lines have in common
+	Well  int // machines with nothing to look at that are not listed
 }
 
 // OwnerLine is a machine in one line.
@@ -63,12 +62,11 @@ var standingHealths = map[dewline.Standing]dewline.Health{
 	dewline.Drifting: dewline.HealthDrifting, dewline.Learning: dewline.HealthLearning,
 }
 
-// OwnerSites puts the machines of a month into lines.
-func OwnerSites(m dewline.OwnerMonth) []OwnerSite {
-	var all []OwnerSite
+// OwnerSites puts the machines of a month into lines, and says once what the figures of several lack.
+func OwnerSites(m dewline.OwnerMonth) (all []OwnerSite, why []string) {
+	of, shared := m.Why()
 	for _, s := range m.Sites {
-		of, shared := s.Why()
-		site := OwnerSite{Name: s.Name, Why: shared}
+		site := OwnerSite{Name: s.Name}
 		for _, x := range s.Machines {
 			if m.Total.Machines > mostOwnerLines && x.Standing.Normal() {
 				site.Well++
@@ -84,7 +82,7 @@ func OwnerSites(m dewline.OwnerMonth) []OwnerSite {
 		}
 		all = append(all, site)
 	}
-	return all
+	return all, shared
 }
 
 // OwnerWorks puts the visits of a month into words, the newest first.
