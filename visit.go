@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"time"
 
 	"dewline/thermo/si"
 )
@@ -134,11 +133,19 @@ func (e *Evacuation) JudgeIn(write func(si.Pascal) string) (VacuumVerdict, strin
 	case before > l.Reach:
 		return VacuumFailed, fmt.Sprintf("it reached %s, not %s", write(before), write(l.Reach))
 	case after > l.NotOver:
-		return VacuumFailed, fmt.Sprintf("it rose to %s, above %s, within %s", write(after), write(l.NotOver), time.Duration(l.Hold*float64(time.Second)))
+		return VacuumFailed, fmt.Sprintf("it rose to %s, above %s, within %s", write(after), write(l.NotOver), spanOf(l.Hold))
 	case held < l.Hold:
-		return VacuumUnknown, fmt.Sprintf("it was watched for %.0f of %.0f s", held, l.Hold)
+		return VacuumUnknown, fmt.Sprintf("it was watched for %s of %s", spanOf(held), spanOf(l.Hold))
 	}
-	return VacuumHeld, fmt.Sprintf("%s reached, %s after %.0f s", write(before), write(after), l.Hold)
+	return VacuumHeld, fmt.Sprintf("%s reached, %s after %s", write(before), write(after), spanOf(held))
+}
+
+// spanOf writes a length of time as people say it.
+func spanOf(seconds float64) string {
+	if seconds < 120 {
+		return fmt.Sprintf("%.0f s", seconds)
+	}
+	return fmt.Sprintf("%.4g min", math.Round(seconds/6)/10)
 }
 
 // PartChanged is a part that was changed or adjusted. Bores are zero where they do not apply.

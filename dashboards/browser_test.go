@@ -298,6 +298,7 @@ func bookPages(t *testing.T) []bookPage {
 		{"call-returned", callBase, "/calls/call-shop", false, once},
 		{"call-proved", callBase, "/calls/call-office", false, forPictures},
 		{"visit", callBase, "/calls/call-library/visit/quay-library/hall-ac", false, everywhere},
+		{"visit-filled", callBase, "/calls/call-server/visit/clinic/server-ac", false, once},
 		{"visit-a2l", callBase, "/calls/call-roof/visit/quay-library/roof-north", false, forPictures},
 		{"visit-a3", callBase, "/calls/call-shop/visit/cold-store/shop-case", false, forPictures},
 		{"visit-proving", callBase, "/calls/call-kitchen/visit/clinic/kitchen-ac", false, once},

@@ -51,7 +51,8 @@ type callPage struct {
 	Visits   []view.VisitRecord
 	Proving  *view.Proving
 	Steps    []view.Step
-	Do       []callDo
+	Do       []callDo // what comes next
+	Also     []callDo // what else can be done
 	Typed    url.Values
 	Pack     string
 	Zone     string
@@ -65,12 +66,27 @@ type callDo struct {
 	Do, Word string
 }
 
+// actForm is the form of one of them.
+type actForm struct {
+	callDo
+	Page *callPage
+}
+
+// Form lays out what has to be typed for something.
+func (p callPage) Form(do callDo) actForm { return actForm{do, &p} }
+
 var callDoWords = map[dewline.CallDo]string{
 	dewline.Assign: "Assign", dewline.Schedule: "Plan", dewline.OnTheWay: "I am on the way", dewline.OnSite: "I am on site", dewline.CancelCall: "Cancel the call",
 }
 
 // dispatchers are the acts that are the dispatcher's; the others are whoever's who goes.
 var dispatchers = []dewline.CallDo{dewline.Assign, dewline.Schedule, dewline.CancelCall}
+
+// nextDo is what usually comes next with a call.
+var nextDo = map[dewline.CallState][]dewline.CallDo{
+	dewline.CallNew: {dewline.Assign}, dewline.CallReturned: {dewline.Assign}, dewline.CallAssigned: {dewline.Schedule, dewline.OnTheWay, dewline.OnSite},
+	dewline.CallScheduled: {dewline.OnTheWay, dewline.OnSite}, dewline.CallOnTheWay: {dewline.OnSite},
+}
 
 // callRoutes are the pages of service calls and visits.
 func (s *server) callRoutes() []route {
@@ -253,8 +269,12 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 	p.Proving = s.proving(ctx, c, fleet, reader)
 	may := dewline.VisitorOf(ctx)
 	for _, do := range c.May {
-		if may.May(dewline.WorkOnAlerts) || !slices.Contains(dispatchers, do) {
+		switch {
+		case !may.May(dewline.WorkOnAlerts) && slices.Contains(dispatchers, do):
+		case slices.Contains(nextDo[call.State], do):
 			p.Do = append(p.Do, callDo{string(do), callDoWords[do]})
+		default:
+			p.Also = append(p.Also, callDo{string(do), callDoWords[do]})
 		}
 	}
 	if s.Papers != nil {

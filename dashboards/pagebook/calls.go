@@ -70,6 +70,8 @@ func (c *Calls) add(id string, a dewline.Alert, state dewline.CallState, priorit
 		full.Visits = []dewline.Visit{c.finished(id, a, technician, planned)}
 	}
 	switch state {
+	case dewline.CallOnSite:
+		full.Visits = []dewline.Visit{c.underWay(id, a, technician)}
 	case dewline.CallProved:
 		full.Call.Verdict = c.verdict(a.System, dewline.Verified)
 	case dewline.CallReturned:
@@ -87,6 +89,19 @@ func (c *Calls) finished(call string, a dewline.Alert, technician string, ago ti
 		AsFound: []dewline.GaugeReading{{Point: "suction_pressure", At: at, Value: 862_000, Ours: &ours, Difference: &difference}},
 		AsLeft:  []dewline.GaugeReading{{Point: "suction_pressure", At: at, Value: 868_000}, {Point: "liquid_temp", At: at, Value: 34.2}},
 		Parts:   []dewline.PartChanged{{Part: "bulb strap", Now: "new, insulated"}}, Notes: "Strap was loose; fixed at four o'clock, insulated."}
+}
+
+// underWay is a visit that somebody is at, with a vacuum that did not hold.
+func (c *Calls) underWay(call string, a dewline.Alert, technician string) dewline.Visit {
+	at := func(minutes int) dewline.Stamp {
+		return dewline.Stamp(c.book.before(time.Duration(minutes) * time.Minute))
+	}
+	return dewline.Visit{ID: call + "-visit-1", Call: call, System: a.System, Revision: 9, Started: at(110), Technician: technician,
+		AsFound:     []dewline.GaugeReading{{Point: "suction_pressure", At: at(100), Value: 742_000}, {Point: "liquid_pressure", At: at(100), Value: 2_110_000}},
+		Refrigerant: []dewline.Weighing{{At: at(80), Refrigerant: "R-410A", Recovered: 1.62, Cylinder: "C 12"}},
+		Evacuation: &dewline.Evacuation{Limits: &dewline.VacuumLimits{Reach: 66, Hold: 1200, NotOver: 133, Source: "maker's instructions, page 14"}, Isolated: at(30),
+			Points: []dewline.VacuumPoint{{At: at(34), Pressure: 58}, {At: at(20), Pressure: 187}}},
+		Parts: []dewline.PartChanged{{Part: "filter drier", Now: "new"}}, Notes: "Oil at the flare of the liquid valve; cut and flared anew."}
 }
 
 func (c *Calls) verdict(id dewline.SystemID, v dewline.Verdict) *dewline.Verification {
