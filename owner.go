@@ -119,6 +119,7 @@ type OwnerMonth struct {
 	Advice  []OwnerAdvice `json:"advice" doc:"What to agree with the service company."`
 	Total   OwnerTotal    `json:"total"`
 	Records []OwnerRecord `json:"refrigerant" doc:"The refrigerant records of the month."`
+	Waiting int           `json:"still_to_count,omitempty" doc:"Machines whose use is counted when it is asked for again: that of many takes longer than an answer may."`
 	Notes   []string      `json:"notes" doc:"What the figures rest on."`
 	Caution string        `json:"caution"`
 }

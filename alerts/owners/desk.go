@@ -43,7 +43,8 @@ type Desk struct {
 
 // Bounds: beyond them a month says so instead of taking minutes to put together.
 const (
-	mostCounted = 500    // machines of one owner whose use is counted
+	mostCounted = 500    // machines of one owner whose use is counted, and whose refrigerant records are told
+	mostAtOnce  = 40     // of them for one answer
 	mostKept    = 20_000 // machines and months whose use is remembered
 	mostAlerts  = 5_000
 )
@@ -112,6 +113,7 @@ type builder struct {
 	from, to dewline.Millis // over all sites
 	private  bool           // what homes do is not for this visitor
 	machines int
+	fresh    int // machines counted for this answer
 	month    dewline.OwnerMonth
 
 	alerts  map[dewline.SystemID][]past
@@ -391,28 +393,48 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = missing, missing, missing
 		return m, nil
 	}
-	c, err := b.desk.count(b.ctx, sys, zoneOf(site), b.month.Month, troubles(b.alerts[sys.ID], sys, b.repairs, from, to), from, to)
+	list := troubles(b.alerts[sys.ID], sys, b.repairs, from, to)
+	c, known := b.desk.remembered(sys, zoneOf(site), b.month.Month, list, to)
+	if !known && b.fresh >= mostAtOnce {
+		const later = "it is still to be counted: ask again"
+		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = later, later, later
+		b.month.Waiting++
+		return m, nil
+	}
+	if !known {
+		b.fresh++
+		var err error
+		if c, err = b.desk.count(b.ctx, sys, zoneOf(site), b.month.Month, list, from, to); err != nil {
+			return m, err
+		}
+	}
 	m.Use, m.Energy, m.Excess = c.use, c.energy, c.excess
-	return m, err
+	return m, nil
 }
 
-// count counts a machine's use, or remembers it.
-func (d *Desk) count(ctx context.Context, sys *dewline.System, zone *time.Location, month dewline.Month, list []trouble, from, to dewline.Millis) (counted, error) {
-	key, alerts := useKey{sys.ID, month}, ""
+// told is a list of troubles in a few letters, so that what was counted with others is known not to fit.
+func told(list []trouble, to dewline.Millis) (text string) {
 	for _, t := range list {
 		end := t.to
 		if end == to {
 			end = 0 // it lasts: the next minute makes it no other
 		}
-		alerts += fmt.Sprintf("%d %d %v;", t.from, end, t.faults)
+		text += fmt.Sprintf("%d %d %v;", t.from, end, t.faults)
 	}
+	return text
+}
+
+// remembered returns what was counted of a machine, where that still holds.
+func (d *Desk) remembered(sys *dewline.System, zone *time.Location, month dewline.Month, list []trouble, to dewline.Millis) (counted, bool) {
 	d.mu.Lock()
-	c, known := d.kept[key]
-	d.mu.Unlock()
+	defer d.mu.Unlock()
+	c, known := d.kept[useKey{sys.ID, month}]
 	_, end := month.Span(zone)
-	if known && c.alerts == alerts && (c.to == to || to < end && to.Sub(c.to) < countAgain) {
-		return c, nil
-	}
+	return c, known && c.alerts == told(list, to) && (c.to == to || to < end && to.Sub(c.to) < countAgain)
+}
+
+// count counts a machine's use, and remembers it.
+func (d *Desk) count(ctx context.Context, sys *dewline.System, zone *time.Location, month dewline.Month, list []trouble, from, to dewline.Millis) (c counted, err error) {
 	n := newCounter(sys, zone, list)
 	const atOnce = dewline.MaxSeriesRows - 1
 	for begin := from; begin < to; begin = begin.Add(atOnce * step) {
@@ -423,13 +445,13 @@ func (d *Desk) count(ctx context.Context, sys *dewline.System, zone *time.Locati
 		}
 		n.add(s, begin, stop)
 	}
-	c = counted{to: to, alerts: alerts, use: n.use(from, to), energy: n.taken(), excess: n.excess()}
+	c = counted{to: to, alerts: told(list, to), use: n.use(from, to), energy: n.taken(), excess: n.excess()}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.kept == nil || len(d.kept) >= mostKept {
 		d.kept = map[useKey]counted{}
 	}
-	d.kept[key] = c
+	d.kept[useKey{sys.ID, month}] = c
 	return c, nil
 }
 
@@ -458,7 +480,7 @@ func (b *builder) advise(site *dewline.Site, sys *dewline.System) {
 
 // record reads what moved of refrigerant, once for each appliance.
 func (b *builder) record(site *dewline.Site, sys *dewline.System, seen map[string]bool, from, to dewline.Millis) error {
-	if b.desk.Ledger == nil {
+	if b.desk.Ledger == nil || b.machines > mostCounted {
 		return nil
 	}
 	a, err := b.desk.Ledger.Account(b.ctx, sys.ID)
@@ -527,6 +549,12 @@ func (b *builder) total() {
 // notes writes out what the figures rest on, as far as there are any.
 func (b *builder) notes() {
 	t, n := b.month.Total, &b.month.Notes
+	if b.month.Waiting > 0 {
+		*n = append(*n, fmt.Sprintf("%d machines are still to be counted: ask again, and more of them are.", b.month.Waiting))
+	}
+	if b.machines > mostCounted {
+		*n = append(*n, fmt.Sprintf("Run hours, energy and refrigerant records are those of the first %d machines.", mostCounted))
+	}
 	*n = append(*n, "Run hours and starts are counted from readings, minute by minute; hours in which nothing was heard are not counted, and nothing is filled in for them.")
 	if t.Measured > 0 {
 		*n = append(*n, "Energy is that of compressors alone, without fans, heaters and controls, over the hours that were heard.")

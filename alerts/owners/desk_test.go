@@ -395,3 +395,29 @@ func TestForecastsForOwners(t *testing.T) {
 		}
 	}
 }
+
+// TestManyMachines: of an owner of many an answer counts some, the next ones the others, and it says how
+// many are left.
+func TestManyMachines(t *testing.T) {
+	w := story(t)
+	site := dewline.Site{ID: "park", Name: "Park", Owner: "market"}
+	for i := range 100 {
+		site.Systems = append(site.Systems, dewline.System{ID: dewline.NewSystemID("park", fmt.Sprint("ac-", i)), Kind: dewline.SplitAC, Points: []dewline.PointFitting{{Point: dewline.CompressorOn}}})
+	}
+	w.fleet = dewline.NewFleet([]dewline.Owner{{ID: "market", Name: "Market"}}, []dewline.Site{site})
+	d := w.desk()
+	var waiting []int
+	for range 4 {
+		m, err := d.OwnerMonth(owner(t.Context(), "market"), "market", "2031-07")
+		if err != nil {
+			t.Fatal(err)
+		}
+		waiting = append(waiting, m.Waiting)
+		if last := machine(t, m, "park/ac-99"); (last.Use.RunHours == nil) != (m.Waiting > 0) {
+			t.Errorf("with %d waiting the last says %+v", m.Waiting, last.Use)
+		}
+	}
+	if fmt.Sprint(waiting) != "[60 20 0 0]" {
+		t.Errorf("waiting: %v", waiting)
+	}
+}

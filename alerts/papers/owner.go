@@ -38,6 +38,10 @@ func (d *Desk) OwnerReport(ctx context.Context, owner string, month dewline.Mont
 		return dewline.Paper{}, &dewline.Error{Code: dewline.NotFound, Op: "report of owner " + owner, Err: errors.New("no reports are made here")}
 	}
 	m, err := d.Owners.OwnerMonth(ctx, owner, month)
+	for waits := 0; err == nil && m.Waiting > 0 && m.Waiting != waits; { // a report says all at once
+		waits = m.Waiting
+		m, err = d.Owners.OwnerMonth(ctx, owner, month)
+	}
 	if err != nil {
 		return dewline.Paper{}, err
 	}

@@ -129,13 +129,17 @@ func TestOwnerReportLacksThings(t *testing.T) {
 
 // months stands for what puts a month together.
 type months struct {
-	asked []string
-	err   error
+	asked   []string
+	waiting int
+	err     error
 }
 
 func (m *months) OwnerMonth(_ context.Context, owner string, month dewline.Month) (dewline.OwnerMonth, error) {
 	m.asked = append(m.asked, owner+" "+string(month))
-	return june(), m.err
+	told := june()
+	told.Waiting = m.waiting
+	m.waiting = max(0, m.waiting-40)
+	return told, m.err
 }
 
 func TestDeskReports(t *testing.T) {
@@ -149,6 +153,10 @@ func TestDeskReports(t *testing.T) {
 	}
 	if visit := dewline.Millis(at("2031-07-03T11:40")); asked.System != hall || asked.From > visit || asked.To < visit || asked.To.Sub(asked.From) > 31*24*time.Hour {
 		t.Errorf("drawn is %s from %s to %s", asked.System, asked.From.Time(), asked.To.Time())
+	}
+	m.asked, m.waiting = nil, 90 // machines that are counted by and by
+	if _, err := d.OwnerReport(t.Context(), "city-buildings", "2031-07", ""); err != nil || len(m.asked) != 4 {
+		t.Errorf("%v: it asked %d times", err, len(m.asked))
 	}
 	m.err = &dewline.Error{Code: dewline.NotFound, Op: "month"}
 	if _, err := d.OwnerReport(t.Context(), "other", "2031-07", ""); dewline.CodeOf(err) != dewline.NotFound {
