@@ -57,7 +57,8 @@ type callPage struct {
 	Pack     string
 	Zone     string
 	Messages []string
-	Name     string // of whoever acts, where nobody is signed in
+	People   []string // technicians who may be sent
+	Name     string   // of whoever acts, where nobody is signed in
 	AskName  bool
 }
 
@@ -277,10 +278,31 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 			p.Also = append(p.Also, callDo{string(do), callDoWords[do]})
 		}
 	}
+	if len(p.Do)+len(p.Also) > 0 && may.May(dewline.WorkOnAlerts) {
+		p.People = s.technicians(ctx)
+	}
 	if s.Papers != nil {
 		p.Pack = "/api/v1/service-calls/" + url.PathEscape(call.ID) + "/closing-pack.pdf?units=" + string(unitsOf(r))
 	}
 	return p
+}
+
+// technicians returns the names of those who go to calls, as far as they are entered.
+func (s *server) technicians(ctx context.Context) (names []string) {
+	if s.Contacts == nil {
+		return nil
+	}
+	directory, err := s.Contacts.Directory(ctx)
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot read who there is", "error", err)
+	}
+	for _, p := range directory.People {
+		if p.Role == dewline.RoleTechnician && p.Anonymised == 0 {
+			names = append(names, p.Shown())
+		}
+	}
+	slices.Sort(names)
+	return names
 }
 
 // lastVisit tells what the last visit before this call found, which says a lot about the next.

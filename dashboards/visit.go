@@ -359,6 +359,7 @@ func (s *server) answerVisit(w http.ResponseWriter, r *http.Request, asks bool, 
 		h.Set("Content-Type", "application/json")
 		h.Set("Cache-Control", "no-store")
 		w.WriteHeader(a.status)
+		a.Problems, a.Missing = append([]string{}, a.Problems...), append([]view.Lack{}, a.Missing...) // [] rather than null
 		json.NewEncoder(w).Encode(a)
 	case at.sys == nil:
 		s.fail(w, r, a.status, a.Problems[0])

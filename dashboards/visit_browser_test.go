@@ -17,6 +17,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"dewline"
@@ -242,4 +243,75 @@ func (w *watch) checkBut(t *testing.T, base string, cut ...string) {
 	w.complaints = left
 	w.mu.Unlock()
 	w.check(t, base)
+}
+
+// TestVisitOfTwoInBrowser: two devices at one visit are asked what is to stand, and what comes after the
+// visit was closed is shown until somebody has read it.
+func TestVisitOfTwoInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	r := newRoof(t, technician)
+	ctx, w := newTab(t, browser(t))
+	page := r.base + "/calls/call-library/visit/quay-library/hall-ac"
+	kept := func() dewline.Visit {
+		t.Helper()
+		c, err := r.calls.CallCase(t.Context(), "call-library")
+		if err != nil || len(c.Visits) != 1 {
+			t.Fatalf("%d visits, %v", len(c.Visits), err)
+		}
+		return c.Visits[0]
+	}
+	type0 := func(notes string) {
+		t.Helper()
+		fill(t, ctx, "notes", 0, notes)
+		evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
+	}
+	open(t, ctx, page)
+	type0("mine")
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	other := kept()
+	other.Revision, other.Notes = other.Revision+4, "theirs"
+	if _, err := r.calls.PutVisit(t.Context(), other); err != nil {
+		t.Fatal(err)
+	}
+	type0("mine, longer")
+	w.wait(t, ctx, `document.getElementById("problems").textContent.includes("on another device")`)
+	picture(t, ctx, "visit-of-two")
+	axe(t, ctx)
+	if kept().Notes != "theirs" {
+		t.Errorf("overwritten: %q", kept().Notes)
+	}
+	evaluate[bool](t, ctx, `document.querySelector("#problems button").click(), true`)
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	if v := kept(); v.Notes != "mine, longer" || v.Revision != other.Revision+1 {
+		t.Errorf("kept: %+v", v)
+	}
+
+	closed := kept()
+	closed.Revision++
+	closed.Found = &dewline.FoundCause{Fault: dewline.Overcharge}
+	if _, err := r.calls.PutVisit(t.Context(), closed); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := r.calls.CloseVisit(t.Context(), closed.ID, dewline.Closing{By: "R. Bastos"}); err != nil {
+		t.Fatal(err)
+	}
+	loaded := chromedp.Events(ctx, cdppage.LoadEventFired) // the page is left for that of the closed visit
+	type0("too late <b>for</b> it")
+	for _, err := range loaded {
+		if err != nil {
+			t.Fatal(err)
+		}
+		break
+	}
+	w.wait(t, ctx, `document.querySelector(".held")?.textContent.includes("notes: too late <b>for</b> it")`)
+	if kept().Notes != "mine, longer" {
+		t.Errorf("a closed visit says %q", kept().Notes)
+	}
+	picture(t, ctx, "visit-too-late")
+	axe(t, ctx)
+	evaluate[bool](t, ctx, `document.querySelector(".held").open = true, document.querySelector(".held button").click(), true`)
+	w.wait(t, ctx, `document.querySelector(".held") === null && document.getElementById("kept").textContent === ""`)
+	w.checkBut(t, r.base, "409")
 }

@@ -15,7 +15,13 @@
   //   unsent, closing: what is still to be done; held: why the service does not take it; partly: what of it
   //   made no sense there, and so is here only
   const load = (address) => JSON.parse(localStorage.getItem(prefix + address) || "null");
-  const save = (address, entry) => localStorage.setItem(prefix + address, JSON.stringify(entry));
+  const save = (address, entry) => {
+    try {
+      localStorage.setItem(prefix + address, JSON.stringify(entry));
+    } catch {
+      complain(["This phone has no room left to keep what you type: press Save where there is a signal, and write down what matters."]);
+    }
+  };
   const forget = (address) => localStorage.removeItem(prefix + address);
   const addresses = () => Object.keys(localStorage).filter((key) => key.startsWith(prefix)).map((key) => key.slice(prefix.length));
 
@@ -61,7 +67,9 @@
     const unsent = all.filter(([address, entry]) => entry.unsent || entry.closing || pending.some((p) => p.address === address));
     let text = "";
     if (unsent.length) {
-      text = "Kept on this phone, not sent yet: " + unsent.length + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") + ". It goes by itself when there is a signal.";
+      const held = unsent.every(([, entry]) => entry.held);
+      text = "Kept on this phone, not sent yet: " + unsent.length + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") +
+        (held ? ". The service does not take it as it is." : ". It goes by itself when there is a signal.") + (unsent.some(([, entry]) => entry.closing) ? " Then the visit is closed." : "");
     } else if (form) {
       text = sentAt ? "Everything is sent, " + sentAt + "." : "What you type is kept on this phone at once, and sent when there is a signal.";
     }
@@ -76,8 +84,33 @@
         line.append(" ", link);
       }
     }
-    const held = form ? load(here) : null;
-    if (held?.held && !held.clash) complain([held.held]);
+    const own = form ? load(here) : null;
+    if (own?.held && !own.clash) complain([own.held]);
+    showHeld(unsent.filter(([address, entry]) => entry.held && !(form && address === here)));
+  };
+
+  // showHeld shows what the service does not take any more, a visit that was closed elsewhere before this
+  // arrived: it is here only, until somebody has read it and says so.
+  const showHeld = (all) => {
+    document.querySelectorAll(".held").forEach((box) => box.remove());
+    for (const [address, entry] of all) {
+      const box = Object.assign(document.createElement("details"), { className: "held" });
+      box.append(Object.assign(document.createElement("summary"), { textContent: (entry.place || address) + ": " + entry.held }));
+      const list = Object.assign(document.createElement("ul"), { className: "plain" });
+      for (const [name, value] of entry.fields) {
+        if (value && !/_at$|\.at$|^units$|reference|digest|photo\.(type|bytes)/.test(name)) {
+          list.append(Object.assign(document.createElement("li"), { textContent: name.replace(/[._]/g, " ") + ": " + value }));
+        }
+      }
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
+      button.onclick = async () => {
+        forget(address);
+        for (const p of await waiting(address)) await photos("readwrite", (store) => store.delete(p.key));
+        tell();
+      };
+      box.append(list, button);
+      line.after(box);
+    }
   };
 
   const complain = (texts, missing) => {
@@ -128,8 +161,13 @@
       if (!told) return false;
       if (told.closed) {
         forget(address);
-        for (const p of pending) await photos("readwrite", (store) => store.delete(p.key));
-        if (!told.kept) sessionStorage.setItem("dewline-closed", told.problems.join(" "));
+        if (!told.kept) { // by somebody else, before this arrived
+          const aside = address + "#" + entry.id;
+          entry.held = told.problems.join(" ");
+          entry.closing = false;
+          save(aside, entry);
+          for (const p of pending) await photos("readwrite", (store) => store.put({ ...p, address: aside }));
+        }
         if (form && address === here) location.assign(here);
         return false;
       }
@@ -226,9 +264,6 @@
   const local = (at) => at.toLocaleString("sv-SE", { timeZone: zone }).replace(" ", "T");
   const fieldsOf = () => [...new FormData(form)].filter(([name, value]) => typeof value === "string" && !["id", "revision", "do"].includes(name));
   const server = { id: form.elements.id.value, revision: Number(form.elements.revision.value) - 1 };
-  const closedNote = sessionStorage.getItem("dewline-closed");
-  sessionStorage.removeItem("dewline-closed");
-  if (closedNote) complain([closedNote]);
 
   const fresh = () => ({
     id: form.dataset.new ? crypto.randomUUID() : server.id, revision: server.revision + 1, tried: 0, place: form.dataset.place,
