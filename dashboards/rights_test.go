@@ -639,6 +639,8 @@ func (o *twoOwners) KeepPhoto(context.Context, string, []byte) (dewline.Photo, e
 	return dewline.Photo{Digest: strings.Repeat("0", 64)}, nil
 }
 
+func (o *twoOwners) KeepOnly(context.Context, string, []string) error { return nil }
+
 func (o *twoOwners) PhotoOf(context.Context, string, string, bool) ([]byte, error) {
 	return []byte("picture"), nil
 }

@@ -19,6 +19,8 @@ func (p pictures) KeepPhoto(context.Context, string, []byte) (dewline.Photo, err
 	return dewline.Photo{}, &dewline.Error{Code: dewline.Unavailable}
 }
 
+func (p pictures) KeepOnly(context.Context, string, []string) error { return nil }
+
 func (p pictures) PhotoOf(_ context.Context, _, digest string, small bool) ([]byte, error) {
 	if digest != "first" || !small {
 		return nil, &dewline.Error{Code: dewline.NotFound}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 
@@ -105,6 +106,29 @@ func write(dir, name string, data []byte) error {
 		os.Remove(temp.Name())
 	}
 	return err
+}
+
+// KeepOnly implements dewline.Photos.
+func (f *Folder) KeepOnly(_ context.Context, visit string, digests []string) error {
+	if !visitID.MatchString(visit) {
+		return refuse("%q is no id of a visit", visit)
+	}
+	f.one.Lock()
+	defer f.one.Unlock()
+	entries, err := os.ReadDir(filepath.Join(f.Path, visit))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	for _, e := range entries {
+		digest, _, _ := strings.Cut(e.Name(), ".")
+		if !slices.Contains(digests, digest) {
+			err = errors.Join(err, os.Remove(filepath.Join(f.Path, visit, e.Name())))
+		}
+	}
+	if err != nil {
+		return fmt.Errorf("drop photos: %w", err)
+	}
+	return nil
 }
 
 // PhotoOf implements dewline.Photos.

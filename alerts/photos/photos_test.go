@@ -281,6 +281,34 @@ func TestVisitIsBounded(t *testing.T) {
 	}
 }
 
+// TestKeepOnly: what a visit leaves out is gone, small and whole.
+func TestKeepOnly(t *testing.T) {
+	f := &Folder{Path: t.TempDir()}
+	var kept []dewline.Photo
+	for i := range 3 {
+		photo, err := f.KeepPhoto(t.Context(), visit, pngOf(t, quarters(8+i, 8)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept = append(kept, photo)
+	}
+	for range 2 {
+		if err := f.KeepOnly(t.Context(), visit, []string{kept[1].Digest, "of-no-photo"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i, photo := range kept {
+		for _, small := range []bool{false, true} {
+			if _, err := f.PhotoOf(t.Context(), visit, photo.Digest, small); (err == nil) != (i == 1) {
+				t.Errorf("photo %d: %v", i, err)
+			}
+		}
+	}
+	if err := f.KeepOnly(t.Context(), "visit-without-any", nil); err != nil {
+		t.Error(err)
+	}
+}
+
 // FuzzNormal: whatever comes in is refused in words or becomes a JPEG.
 func FuzzNormal(f *testing.F) {
 	f.Add(jpegOf(f, quarters(16, 8), exif(6)))

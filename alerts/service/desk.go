@@ -24,6 +24,7 @@ type Desk struct {
 	Now     func() dewline.Millis // for people's deadlines and the history
 	Publish func([]dewline.Event) // tells analytics of events that are stored
 	Need    Need                  // UsualNeed where it is zero
+	Photos  dewline.Photos        // of visits; nil where none are kept
 }
 
 func invalid(op, format string, args ...any) error {
@@ -301,6 +302,9 @@ func (d *Desk) CloseVisit(ctx context.Context, id string, closing dewline.Closin
 	if err != nil {
 		return c, err
 	}
+	if err := d.photosThere(ctx, &v); err != nil {
+		return c, err
+	}
 	var events []dewline.Event
 	err = d.Store.Desk(ctx, "close visit "+id, func(tx dewline.DeskTx) error {
 		v, err := tx.Visit(id)
@@ -319,7 +323,47 @@ func (d *Desk) CloseVisit(ctx context.Context, id string, closing dewline.Closin
 	if err == nil && len(events) > 0 && d.Publish != nil {
 		d.Publish(events)
 	}
+	if err == nil && d.Photos != nil {
+		err = d.dropPhotos(ctx, id)
+	}
 	return c, err
+}
+
+// photosThere returns an error unless every photo of a visit is kept: nothing is added after it is closed.
+func (d *Desk) photosThere(ctx context.Context, v *dewline.Visit) error {
+	if v.Closed != 0 || len(v.Photos) == 0 {
+		return nil
+	}
+	if d.Photos == nil {
+		return &dewline.Incomplete{Missing: []string{"photos: no photos are kept here, leave them out"}}
+	}
+	var missing []string
+	for i, p := range v.Photos {
+		_, err := d.Photos.PhotoOf(ctx, v.ID, p.Digest, true)
+		switch {
+		case dewline.CodeOf(err) == dewline.NotFound:
+			missing = append(missing, fmt.Sprintf("photos: photo %d has not arrived, send it again or leave it out", i+1))
+		case err != nil:
+			return err
+		}
+	}
+	if len(missing) > 0 {
+		return &dewline.Incomplete{Missing: missing}
+	}
+	return nil
+}
+
+// dropPhotos takes away for good what was left out of a visit that is closed.
+func (d *Desk) dropPhotos(ctx context.Context, id string) error {
+	v, err := d.VisitByID(ctx, id)
+	if err != nil {
+		return err
+	}
+	var digests []string
+	for _, p := range v.Photos {
+		digests = append(digests, p.Digest)
+	}
+	return d.Photos.KeepOnly(ctx, id, digests)
 }
 
 func (d *Desk) closeVisit(tx dewline.DeskTx, v dewline.Visit, closing dewline.Closing) ([]dewline.Event, error) {

@@ -6,6 +6,7 @@ import (
 
 	"dewline"
 	"dewline/alerts"
+	"dewline/alerts/photos"
 	servicedesk "dewline/alerts/service"
 	"dewline/thermo"
 )
@@ -17,6 +18,7 @@ const proveEvery = 10 * time.Minute
 type desks struct {
 	alerts *alerts.Desk
 	calls  *servicedesk.Desk
+	photos *photos.Folder
 
 	mu      sync.Mutex
 	waiting []dewline.Event // stored, and for the analyst once it runs
@@ -25,8 +27,10 @@ type desks struct {
 func (s *service) openDesks() {
 	now := func() dewline.Millis { return dewline.MillisOf(time.Now()) }
 	s.desks.alerts = &alerts.Desk{Store: s.relational, Fleet: s.fleet.Load, Now: now}
+	s.desks.photos = &photos.Folder{Path: photosPath(s.o.Data)}
 	s.desks.calls = &servicedesk.Desk{
-		Store: s.relational, Fleet: s.fleet.Load, Prover: prover{s}, Safety: safetyClasses{}, Now: now, Publish: s.publish,
+		Photos: s.desks.photos,
+		Store:  s.relational, Fleet: s.fleet.Load, Prover: prover{s}, Safety: safetyClasses{}, Now: now, Publish: s.publish,
 	}
 }
 

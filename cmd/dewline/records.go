@@ -8,7 +8,6 @@ import (
 	"dewline"
 	"dewline/alerts/owners"
 	"dewline/alerts/papers"
-	"dewline/alerts/photos"
 	"dewline/alerts/refrigerant"
 	"dewline/thermo"
 )
@@ -19,7 +18,6 @@ type paperwork struct {
 	papers   *papers.Desk
 	owners   *owners.Desk
 	calendar *papers.Calendar
-	photos   *photos.Folder
 }
 
 // openRecords needs the desks.
@@ -30,12 +28,11 @@ func (s *service) openRecords() error {
 	}
 	now := func() dewline.Millis { return dewline.MillisOf(time.Now()) }
 	s.records.ledger = &refrigerant.Ledger{Fleet: s.fleet.Load, Store: s.relational, Visits: s.relational, Settings: set, GWPs: gwps{}, Now: now}
-	s.records.photos = &photos.Folder{Path: photosPath(s.o.Data)}
 	s.records.owners = &owners.Desk{
 		Fleet: s.fleet.Load, Alerts: s.relational, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, States: late{s}, Tariff: s.o.Settings.Tariff, Now: now,
 	}
 	s.records.papers = &papers.Desk{
-		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Owners: s.records.owners, Photos: s.records.photos, Now: now,
+		Fleet: s.fleet.Load, Company: s.o.Settings.Company, Calls: s.desks.calls, Ledger: s.records.ledger, Series: late{s}, Prover: prover{s}, Owners: s.records.owners, Photos: s.desks.photos, Now: now,
 	}
 	s.records.calendar = &papers.Calendar{Fleet: s.fleet.Load, Store: s.relational, Calls: s.desks.calls, Now: now}
 	return nil

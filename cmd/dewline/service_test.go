@@ -5,8 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"image"
-	"image/png"
 	"io"
 	"net/http"
 	"os"
@@ -280,11 +278,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if _, err := s.relational.AddGateway(t.Context(), "quay/gw", 1); err != nil {
 		t.Fatal(err)
 	}
-	var picture bytes.Buffer
-	if err := png.Encode(&picture, image.NewGray(image.Rect(0, 0, 9, 9))); err != nil {
-		t.Fatal(err)
-	}
-	photo, err := s.records.photos.KeepPhoto(t.Context(), "visit-0001", picture.Bytes())
+	photo, err := s.desks.photos.KeepPhoto(t.Context(), "visit-0001", smallPicture(t))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -306,7 +300,7 @@ func TestBackupAndRestore(t *testing.T) {
 		t.Errorf("gateways %v (%v), want the one", list, err)
 	}
 	for _, small := range []bool{false, true} {
-		if _, err := again.records.photos.PhotoOf(t.Context(), "visit-0001", photo.Digest, small); err != nil {
+		if _, err := again.desks.photos.PhotoOf(t.Context(), "visit-0001", photo.Digest, small); err != nil {
 			t.Errorf("the photo after the restore: %v", err)
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"html"
+	"image"
+	"image/png"
 	"io"
 	"mime/multipart"
 	"net/http"
@@ -81,6 +83,15 @@ func (v *visitor) post(path string, form url.Values, photo []byte) (int, string)
 	return answer.StatusCode, string(text)
 }
 
+func smallPicture(t *testing.T) []byte {
+	t.Helper()
+	var picture bytes.Buffer
+	if err := png.Encode(&picture, image.NewGray(image.Rect(0, 0, 9, 9))); err != nil {
+		t.Fatal(err)
+	}
+	return picture.Bytes()
+}
+
 var hiddenField = regexp.MustCompile(`<input type="hidden" name="(id|revision|units|photo\.digest|photo\.type|photo\.bytes)" value="([^"]*)"`)
 
 func (v *visitor) form(page string) url.Values {
@@ -138,7 +149,9 @@ func TestVisitByPages(t *testing.T) {
 	if err != nil || !bytes.Contains(picture, []byte("Secret Maker")) {
 		t.Fatalf("the photo with a place: %v", err)
 	}
-	local := func(minutes int) string { return time.Now().UTC().Add(time.Duration(minutes) * time.Minute).Format("2006-01-02T15:04:05") }
+	local := func(minutes int) string {
+		return time.Now().UTC().Add(time.Duration(minutes) * time.Minute).Format("2006-01-02T15:04:05")
+	}
 	form := v.form(v.get(visit))
 	form.Set("technician", "T. Salgado")
 	form.Set("started", local(-90))
@@ -167,12 +180,24 @@ func TestVisitByPages(t *testing.T) {
 		}
 	}
 	again.Set("certification", "HC-20417")
-	again["photo.note"] = []string{"Bore as found"}
+	leftOut, err := s.desks.photos.KeepPhoto(t.Context(), form.Get("id"), smallPicture(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, more := range map[string][]string{"digest": {leftOut.Digest, strings.Repeat("a", 64)}, "type": {leftOut.Type, "image/jpeg"}, "bytes": {"1", "1"}} {
+		again["photo."+name] = append(again["photo."+name], more...)
+	}
+	again["photo.note"], again["photo.drop"] = []string{"Bore as found", "", ""}, []string{"", "1", ""}
 	again["part.part"], again["part.bore_was"], again["part.bore_now"] = []string{"orifice"}, []string{"1.9"}, []string{"1.65"}
 	again.Set("vacuum_reach", "67")
 	again.Set("vacuum_hold", "20")
 	again.Set("vacuum_over", "133")
 	again.Set("vacuum_source", "maker's instructions, page 14")
+	if status, body = v.post(visit, again, nil); status != http.StatusUnprocessableEntity || !strings.Contains(body, "Photos: photo 2 has not arrived") {
+		t.Fatalf("closed with a photo that is not there: %d %.900s", status, body)
+	}
+	again.Set("revision", v.form(body).Get("revision"))
+	again["photo.drop"] = []string{"", "1", "1"}
 	if status, body = v.post(visit, again, nil); status != http.StatusOK || !strings.Contains(body, "This visit is closed") {
 		t.Fatalf("closing: %d %.900s", status, body)
 	}
@@ -180,6 +205,10 @@ func TestVisitByPages(t *testing.T) {
 		if !strings.Contains(body, want) {
 			t.Errorf("the closed visit does not say %q", want)
 		}
+	}
+
+	if _, err := s.desks.photos.PhotoOf(t.Context(), form.Get("id"), leftOut.Digest, false); dewline.CodeOf(err) != dewline.NotFound {
+		t.Errorf("a photo that was left out is still kept: %v", err)
 	}
 
 	// The photo stands upright, 40 by 80 of what was stored as 80 by 40, and knows no place.

@@ -35,7 +35,7 @@ func (s *service) serveHTTP(ctx context.Context) error {
 	handler, err := dashboards.New(dashboards.Options{
 		Fleet: s.fleet.Load, States: late{s}, Series: late{s}, Alerts: s.relational, Rejects: s.relational, Events: s.relational,
 		Desk: s.desks.alerts, Service: s.desks.calls, Contacts: s.relational, Messages: s.relational, Courier: s.courier,
-		Ledger: s.records.ledger, Papers: s.records.papers, Owners: s.records.owners, Calendar: s.records.calendar, Photos: s.records.photos,
+		Ledger: s.records.ledger, Papers: s.records.papers, Owners: s.records.owners, Calendar: s.records.calendar, Photos: s.desks.photos,
 		Checks: s.checks, Metrics: late{s}, Progress: s.progress, Now: time.Now, Notices: notices, Log: s.log,
 		Access: gate, Guest: s.guests(),
 	})

@@ -2,7 +2,7 @@
 // With signal every page comes from the service, and what is kept is what came last. It sends nothing:
 // what was typed is for the page. The service writes two lines before this one: files and version.
 "use strict";
-const pages = "dewline-visits", shell = "dewline-files-", most = 40, patience = 6000;
+const pages = "dewline-visits", shell = "dewline-files-", most = 40, patience = 6000, fresh = 30 * 60e3;
 
 self.addEventListener("install", (e) => e.waitUntil((async () => {
   await (await caches.open(shell + version)).addAll(files);
@@ -66,5 +66,11 @@ self.addEventListener("fetch", (e) => {
 
 self.addEventListener("message", (e) => {
   const addresses = (e.data?.keep || []).slice(0, most);
-  e.waitUntil((async () => { for (const address of addresses) await keep(new URL(address, location.origin).href); })());
+  e.waitUntil((async () => {
+    const cache = await caches.open(pages);
+    for (const path of addresses) {
+      const address = new URL(path, location.origin).href, kept = await cache.match(address);
+      if (!kept || Date.now() - Date.parse(kept.headers.get("Date")) > fresh) await keep(address);
+    }
+  })());
 });

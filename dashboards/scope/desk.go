@@ -339,6 +339,14 @@ func (p Photos) KeepPhoto(ctx context.Context, visit string, picture []byte) (de
 	return p.Of.KeepPhoto(ctx, visit, picture)
 }
 
+// KeepOnly implements dewline.Photos.
+func (p Photos) KeepOnly(ctx context.Context, visit string, digests []string) error {
+	if err := p.visit(ctx, visit); err != nil {
+		return err
+	}
+	return p.Of.KeepOnly(ctx, visit, digests)
+}
+
 // PhotoOf implements dewline.Photos.
 func (p Photos) PhotoOf(ctx context.Context, visit, digest string, small bool) ([]byte, error) {
 	if err := p.visit(ctx, visit); err != nil {

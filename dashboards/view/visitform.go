@@ -207,7 +207,7 @@ type Lack struct{ Text, Anchor string }
 var lackPlaces = map[string][2]string{ // by the field that is named: its words, its place
 	"technician": {"Technician", "who"}, "certification": {"Certificate", "who"}, "finished": {"Finished", "who"}, "found": {"Cause", "found"},
 	"as_found": {"Readings as found", "readings"}, "as_left": {"Readings as left", "readings"}, "notes": {"Notes", "notes"}, "refrigerant": {"Refrigerant", "refrigerant"},
-	"evacuation": {"Evacuation", "evacuation"}, "parts": {"Parts", "parts"}, "sensors": {"Sensors", "sensors"},
+	"evacuation": {"Evacuation", "evacuation"}, "parts": {"Parts", "parts"}, "sensors": {"Sensors", "sensors"}, "photos": {"Photos", "photos"},
 }
 
 // Lacks puts what is missing into sentences.
