@@ -1,0 +1,152 @@
+package dashboards_test
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"dewline"
+	"dewline/dashboards/access"
+)
+
+// typeSignIn signs in as people do: types both and presses Enter.
+func typeSignIn(t *testing.T, ctx context.Context, w *watch, login, words string) {
+	t.Helper()
+	w.wait(t, ctx, `document.activeElement.name === "login" || document.activeElement.name === "password"`)
+	if evaluate[string](t, ctx, `document.activeElement.name`) == "login" {
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(login), chromedp.KeyEvent("\t")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	loads(t, ctx, func() error { return chromedp.Do(ctx, chromedp.KeyEvent(words), chromedp.KeyEvent("\r")) })
+}
+
+// loads does what makes another page load, and waits until that is there. While one page takes the
+// place of the other nothing can be asked.
+func loads(t *testing.T, ctx context.Context, do func() error) {
+	t.Helper()
+	evaluate[bool](t, ctx, `window.before = true`)
+	if err := do(); err != nil {
+		t.Fatal(err)
+	}
+	for range 150 {
+		there, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`!window.before && document.readyState === "complete"`))
+		if err == nil && there {
+			return
+		}
+		if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Fatal("no other page came")
+}
+
+// press clicks a button that leads to another page.
+func press(t *testing.T, ctx context.Context, label string) {
+	t.Helper()
+	loads(t, ctx, func() error {
+		_, err := chromedp.Run(ctx, chromedp.Evaluate[bool](
+			`[...document.querySelectorAll("button")].find(b => b.textContent.startsWith("`+label+`")).click(), true`))
+		return err
+	})
+}
+
+// TestSignInInBrowser: who follows a link is led to sign in and from there to what they followed, by
+// the keyboard alone, without a script of ours.
+func TestSignInInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	h := houseOf(t, nil, accountOf(t, "ana", dewline.RoleDispatcher, ""))
+	ctx, w := newTab(t, parent)
+	open(t, ctx, h.URL+"/systems/quay-library/hall-ac?window=7d")
+	w.check(t, h.URL)
+	typeSignIn(t, ctx, w, "ana@example.org", "not these words at all")
+	w.wait(t, ctx, `document.querySelector("[role=alert]") !== null`)
+	if kept := evaluate[string](t, ctx, `document.querySelector("[name=login]").value`); kept != "ana@example.org" {
+		t.Errorf("the login that was typed is %q", kept)
+	}
+	typeSignIn(t, ctx, w, "", rightWords)
+	w.wait(t, ctx, `location.pathname + location.search === "/systems/quay-library/hall-ac?window=7d"`)
+	w.wait(t, ctx, `document.querySelector(".me").textContent.includes("Name of ana")`)
+	press(t, ctx, "Sign out")
+	w.wait(t, ctx, `location.pathname === "/sign-in" && document.querySelector(".done") !== null`)
+	open(t, ctx, h.URL+"/")
+	w.wait(t, ctx, `location.pathname === "/sign-in"`)
+}
+
+// TestDoorsInBrowser looks at the pages of package access as TestPagesInBrowser does at the others.
+func TestDoorsInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	rui := accountOf(t, "rui", dewline.RoleAdministrator, "")
+	rui.Person.Name = "Rui Salgado"
+	waits := dewline.Account{Person: dewline.Person{ID: "ines", Name: "Ines Morel", Role: dewline.RoleTechnician}, SignIn: dewline.SignIn{Person: "ines", Login: "ines"}}
+	closed := accountOf(t, "joao", dewline.RoleOwner, "city-buildings")
+	closed.Person.Name, closed.SignIn.Disabled = "Joao Prior of the Department of Buildings", dewline.StampOf(noon.Add(-48*time.Hour))
+	h := houseOf(t, nil, rui, accountOf(t, "ana", dewline.RoleDispatcher, ""), waits, closed)
+	link := func(person string) string {
+		path, err := access.Invite(t.Context(), h.store, person, dewline.MillisOf(time.Now()), dewline.AuditEntry{By: "rui"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	empty := houseOf(t, nil)
+	first, err := access.Invite(t.Context(), empty.store, "", dewline.MillisOf(time.Now()), dewline.AuditEntry{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range views {
+		t.Run(v.name, func(t *testing.T) {
+			ctx, w := newTab(t, parent)
+			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
+				t.Fatal(err)
+			}
+			media(t, ctx, "", v.scheme)
+			look := func(name string) {
+				t.Helper()
+				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
+					t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
+				}
+				picture(t, ctx, name+"-"+v.name)
+				axe(t, ctx)
+			}
+			open(t, ctx, empty.URL+"/sign-in")
+			look("sign-in-nobody")
+			open(t, ctx, empty.URL+first)
+			look("first-administrator")
+			open(t, ctx, h.URL+link("ines"))
+			look("new-password")
+			open(t, ctx, h.URL+"/people")
+			look("sign-in")
+			typeSignIn(t, ctx, w, "rui@example.org", "wrong words and more")
+			w.wait(t, ctx, `document.querySelector("[role=alert]") !== null`)
+			look("sign-in-refused")
+			typeSignIn(t, ctx, w, "", rightWords)
+			w.wait(t, ctx, `location.pathname === "/people" && document.querySelector(".listing") !== null`)
+			look("people")
+			open(t, ctx, h.URL+"/people/joao")
+			look("person-closed")
+			open(t, ctx, h.URL+"/people/ines")
+			press(t, ctx, "Make a link")
+			w.wait(t, ctx, `document.querySelector(".secret") !== null`)
+			look("person-link")
+			open(t, ctx, h.URL+"/account")
+			evaluate[bool](t, ctx, `document.querySelector("[name=name]").value = "The board in the office, `+string(rune('0'+i))+`", true`)
+			press(t, ctx, "Make a token")
+			w.wait(t, ctx, `document.querySelector(".secret") !== null`)
+			look("account-token")
+			open(t, ctx, h.URL+"/audit")
+			look("audit")
+			open(t, ctx, h.URL+"/")
+			look("today-signed-in")
+			press(t, ctx, "Sign out") // the next screen's tab has the same cookies
+		})
+	}
+}
