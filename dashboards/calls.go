@@ -258,9 +258,11 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 		p.Van = call.Technician
 	}
 	for _, b := range call.Briefs {
-		sys, _ := fleet.System(b.System)
-		state, _ := s.overview.State(b.System)
-		brief := view.NewCallBrief(call, b, sys, state, reader)
+		sys, enrolled := fleet.System(b.System)
+		brief := view.NewCallBrief(call, b, sys, reader)
+		if enrolled && !call.State.Ended() {
+			brief.Now = s.readNow(ctx, sys, reader).Sentences()
+		}
 		brief.Before = s.lastVisit(ctx, b.System, call, fleet, reader)
 		p.Briefs = append(p.Briefs, brief)
 	}

@@ -135,7 +135,27 @@ func (s *server) visit(w http.ResponseWriter, r *http.Request) {
 
 // newVisit is a visit that nobody has typed into yet.
 func (s *server) newVisit(r *http.Request) dewline.Visit {
-	return dewline.Visit{ID: rand.Text(), Started: dewline.StampOf(s.Now()), Technician: dewline.VisitorOf(r.Context()).Name}
+	visitor := dewline.VisitorOf(r.Context())
+	return dewline.Visit{ID: rand.Text(), Started: dewline.StampOf(s.Now()), Technician: visitor.Name, Certification: s.certificate(r.Context(), visitor.Person)}
+}
+
+// certificate returns the number of the first certificate of a person that has not run out, so that nobody
+// has to type it with gloves on.
+func (s *server) certificate(ctx context.Context, person string) string {
+	if s.Contacts == nil || person == "" {
+		return ""
+	}
+	directory, err := s.Contacts.Directory(ctx)
+	if err != nil {
+		s.Log.ErrorContext(ctx, "cannot read who there is", "error", err)
+	}
+	p, _ := directory.Person(person)
+	for _, c := range p.Certifications {
+		if c.Until == 0 || c.Until > dewline.StampOf(s.Now()) {
+			return c.Number
+		}
+	}
+	return ""
 }
 
 // visitPage lays out the visit, as it is kept or, where they are given, with the fields that were sent.
@@ -180,18 +200,22 @@ func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitP
 
 // readVisitLive reads the newest values of the machine.
 func (s *server) readVisitLive(ctx context.Context, at visitAt) visitLivePart {
-	state, _ := s.overview.State(at.sys.ID)
+	return visitLivePart{s.readNow(ctx, at.sys, at.reader), view.VisitHref(at.c.Call.ID, at.sys.ID) + "/live", at.reader.Now.In(at.reader.Zone).Format("15:04:05")}
+}
+
+// readNow reads the newest values of a machine, without waiting for readings that may come late.
+func (s *server) readNow(ctx context.Context, sys *dewline.System, reader view.Reader) view.VisitLive {
+	state, _ := s.overview.State(sys.ID)
 	var series dewline.Series
 	if s.Series != nil {
-		to := dewline.MillisOf(at.reader.Now)
+		to := dewline.MillisOf(reader.Now)
 		var err error
-		series, err = s.Series.ReadSeries(ctx, dewline.SeriesQuery{System: at.sys.ID, Quantities: view.LiveQuantities(at.sys), From: to.Add(-view.LiveSpan), To: to.Add(1)})
+		series, err = s.Series.ReadSeries(ctx, dewline.SeriesQuery{System: sys.ID, Quantities: view.LiveQuantities(sys), From: to.Add(-view.LiveSpan), To: to.Add(1)})
 		if err != nil {
-			s.Log.ErrorContext(ctx, "cannot read live values", "system", at.sys.ID, "error", err)
+			s.Log.ErrorContext(ctx, "cannot read live values", "system", sys.ID, "error", err)
 		}
 	}
-	return visitLivePart{view.NewVisitLive(at.sys, series, state, at.reader), view.VisitHref(at.c.Call.ID, at.sys.ID) + "/live",
-		at.reader.Now.In(at.reader.Zone).Format("15:04:05")}
+	return view.NewVisitLive(sys, series, state, reader)
 }
 
 func (s *server) visitLive(w http.ResponseWriter, r *http.Request) {

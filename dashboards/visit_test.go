@@ -244,7 +244,7 @@ func TestWhoSeesCalls(t *testing.T) {
 	contains(t, page(t, h, "/calls?technician="), "Waits for the dispatcher", "Cold Store", "now", "came back: not proved")
 	one := page(t, h, "/calls/call-library")
 	contains(t, one, "I am on site", "The van has 2.00\u00a0kg", "Not in the van", "In the van", "certified to open the circuit", "The number on the installed orifice",
-		"72\u00a0%", "Superheat 0.2 ± 1.1\u00a0K, expected above 2.8", "Record the visit", "maker&#39;s instructions come first")
+		"72\u00a0%", "Superheat 0.2 ± 1.1\u00a0K, expected above 2.8\u00a0K.", "Record the visit", "maker&#39;s instructions come first")
 	for _, not := range []string{`value="assign"`, `value="cancel"`} {
 		if strings.Contains(one, not) {
 			t.Errorf("a technician is offered %s", not)

@@ -261,8 +261,8 @@ type CallBrief struct {
 	Before    string // what the last visit found and did, "" without one
 }
 
-// NewCallBrief puts a brief into words, with how the machine does now.
-func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, state dewline.SystemState, r Reader) CallBrief {
+// NewCallBrief puts a brief into words. The system is nil where it is not enrolled any more.
+func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, r Reader) CallBrief {
 	out := CallBrief{
 		System: string(b.System), What: sentenceCase(ConditionWord(b.Condition)+": "+wordOr(conditionMeanings, b.Condition)) + " Since " + Clock(dewline.Millis(b.Onset), r.Now, r.Zone) + ".",
 		Health: severityHealth(b.Severity), Word: wordOr(severityWords, b.Severity), Settles: sentenceCase(b.Settles), Checks: b.Checks,
@@ -280,24 +280,6 @@ func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, s
 	out.System, out.Href, out.VisitHref = sys.Name, SystemHref(sys.ID), VisitHref(c.ID, sys.ID)
 	out.About = KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + MeteringWord(sys.Metering)
 	out.Cautions = CautionsFor(sys, r.Units)
-	for _, q := range []struct {
-		name string
-		d    dewline.Derived
-		band Band
-	}{{"superheat", dewline.Superheat, ExpectedSuperheat(sys)}, {"subcooling", dewline.Subcooling, ExpectedSubcooling(sys)}} {
-		m := reading(state, q.d, r.Units)
-		text := q.name + " " + m.String()
-		switch {
-		case !m.OK():
-			text = q.name + " unknown: " + m.Why
-		case m.Past:
-			text += ", mean of its last day's steady running"
-		}
-		if expected := q.band.In(r.Units); expected != "" {
-			text += ", expected " + expected
-		}
-		out.Now = append(out.Now, sentenceCase(text))
-	}
 	return out
 }
 

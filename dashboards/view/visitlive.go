@@ -1,6 +1,7 @@
 package view
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -61,6 +62,24 @@ func ourPoints(sys *dewline.System) (points []dewline.Point) {
 		}
 	}
 	return points
+}
+
+// Sentences say the values of now in a line each.
+func (l VisitLive) Sentences() (all []string) {
+	for _, n := range []VisitNumber{l.Superheat, l.Subcooling} {
+		text := n.Name + " " + n.Measured.String()
+		switch {
+		case !n.Measured.OK():
+			text = n.Name + " unknown: " + n.Measured.Why
+		case n.Measured.Past:
+			text += ", mean of its last day's steady running"
+		}
+		if n.Expected != "" {
+			text += ", expected " + n.Expected
+		}
+		all = append(all, sentenceCase(text))
+	}
+	return append(all, strings.TrimSpace(l.Doing+" Last reading "+cmp.Or(l.Age.Text, "never")+"."))
 }
 
 // newest is the last value of a quantity and when it was; false where there is none.
