@@ -242,6 +242,9 @@ func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do st
 		}
 		return ""
 	case "link":
+		if s.Disabled != 0 {
+			return "This was not done: open the account first."
+		}
 		path, err := Invite(ctx, g.Store, p.ID, g.millis(), g.entry(ctx, "", "", ""))
 		if err != nil {
 			return g.say(r, err)
@@ -275,6 +278,9 @@ type auditLine struct {
 	When, Who, Did, Of, Detail, From string
 }
 
+// aboutWhom leads from what was done to whom it is about.
+var aboutWhom = map[dewline.AuditDid]string{dewline.AuditFailed: "as", dewline.AuditAccount: "of", dewline.AuditEnded: "of", dewline.AuditSetUp: "of"}
+
 // auditRows is how many entries a page of the audit log has.
 const auditRows = 100
 
@@ -306,9 +312,9 @@ func (g *Gate) auditPage(w http.ResponseWriter, r *http.Request) {
 		d.Next = "/audit?before=" + strconv.FormatInt(list[auditRows-1].N, 10)
 	}
 	for _, e := range list {
-		line := auditLine{When: g.pages.When(r, e.At), Who: cmp.Or(name(e.By), "somebody"), Did: string(e.Did), Of: name(e.Of), Detail: e.Detail, From: e.From}
-		if e.Of == e.By {
-			line.Of = ""
+		line := auditLine{When: dewline.Millis(e.At).Time().Format("2006-01-02 15:04:05"), Who: cmp.Or(name(e.By), "somebody"), Did: string(e.Did), Detail: e.Detail, From: e.From}
+		if e.Of != "" && e.Of != e.By {
+			line.Of = cmp.Or(aboutWhom[e.Did], "for") + " " + name(e.Of)
 		}
 		d.Entries = append(d.Entries, line)
 	}

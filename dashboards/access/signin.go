@@ -214,7 +214,7 @@ func (g *Gate) newPassword(w http.ResponseWriter, r *http.Request) {
 		refuse(http.StatusUnprocessableEntity, problem)
 		return
 	}
-	a.SignIn.Hash, a.SignIn.Changed, a.SignIn.Disabled = hash, g.stamp(), 0
+	a.SignIn.Hash, a.SignIn.Changed = hash, g.stamp()
 	e := g.entry(r.Context(), dewline.AuditPassword, a.Person.ID, "by a link")
 	e.By = a.Person.ID
 	if err := g.Store.UseLink(r.Context(), digestOf(chi.URLParam(r, "secret")), g.millis(), a, e); err != nil {
