@@ -346,6 +346,63 @@ func TestCalendarOfCalls(t *testing.T) {
 	}
 }
 
+// whoIsThere is a directory of one technician, whose first certificate has run out.
+type whoIsThere struct{ dewline.ContactBook }
+
+func (whoIsThere) Directory(ctx) (dewline.Directory, error) {
+	return dewline.Directory{People: []dewline.Person{
+		{ID: "salgado", Name: "T. Salgado", Role: dewline.RoleTechnician, Certifications: []dewline.Certification{
+			{Name: "refrigerants", Number: "OLD-1", Until: dewline.StampOf(noon.AddDate(-1, 0, 0))}, {Name: "refrigerants", Number: "HC-<2>", Until: dewline.StampOf(noon.AddDate(1, 0, 0))}}},
+		{ID: "gone", Name: "G. One", Role: dewline.RoleTechnician, Anonymised: 5},
+		{ID: "marinho", Name: "J. Marinho", Role: dewline.RoleDispatcher},
+	}}, nil
+}
+
+// TestPeopleOnCalls: nobody has to type what is entered already.
+func TestPeopleOnCalls(t *testing.T) {
+	town := pagebook.Town(noon)
+	o := callOptions(town, pagebook.NewCalls(town), technician)
+	o.Contacts = whoIsThere{}
+	contains(t, page(t, handler(t, o), visitPath), `name="certification" value="HC-&lt;2&gt;"`, `name="technician" value="T. Salgado"`)
+	o.Guest = as(dewline.Visitor{Person: "marinho", Name: "J. Marinho", Role: dewline.RoleDispatcher})
+	contains(t, page(t, handler(t, o), "/calls/call-fish"), `<datalist id="people"><option>T. Salgado</option></datalist>`)
+}
+
+// TestVisitInOtherUnits: a form is written and read in the units that its reader has chosen, whatever is
+// chosen by the time that it arrives. 118 psi are 813.6 kPa, 500 micron 66.7 Pa (NIST SP 811, B.8).
+func TestVisitInOtherUnits(t *testing.T) {
+	us := technician
+	us.Units = dewline.USUnits
+	h, calls := callsHandler(t, us)
+	body := page(t, h, visitPath)
+	contains(t, body, "psi gauge", "micron abs.", "Bore that was in it, in", "In, lb", `value="us"`, "6.83\u00a0lb")
+	form := formOf(t, body)
+	form["reading.point"], form["reading.found"] = []string{"suction_pressure", "suction_temp"}, []string{"118", "48.2"}
+	form["vacuum.pressure"], form["vacuum.at"] = []string{"480", "900"}, []string{"2031-07-03T16:30:00", "2031-07-03T16:50:00"}
+	form.Set("vacuum_isolated", "2031-07-03T16:31:00")
+	form.Set("vacuum_reach", "500")
+	form.Set("vacuum_hold", "10")
+	form.Set("vacuum_over", "800")
+	r, told := sendVisit(t, h, visitPath, "application/json", form, nil)
+	if r.StatusCode != http.StatusOK || !strings.Contains(told, "The vacuum failed: it rose to 900\u00a0micron, above 800\u00a0micron, within 10 min.") {
+		t.Errorf("%s %s", r.Status, told)
+	}
+	c, err := calls.CallCase(t.Context(), "call-library")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := c.Visits[0]
+	if got := v.AsFound[0].Value / 1000; got < 813.5 || got > 813.7 {
+		t.Errorf("118 psi are %.2f kPa", got)
+	}
+	if got := v.AsFound[1].Value; got < 8.99 || got > 9.01 {
+		t.Errorf("48.2 °F are %.2f °C", got)
+	}
+	if got := float64(v.Evacuation.Limits.Reach); got < 66.6 || got > 66.8 {
+		t.Errorf("500 micron are %.2f Pa", got)
+	}
+}
+
 // TestVisitWorker: the worker may keep the pages of calls, and knows every file that they load.
 func TestVisitWorker(t *testing.T) {
 	h, _ := callsHandler(t, technician)
