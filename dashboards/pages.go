@@ -10,6 +10,7 @@ import (
 	"strconv"
 
 	"dewline"
+	"dewline/dashboards/access"
 	"dewline/dashboards/view"
 )
 
@@ -73,6 +74,7 @@ type base struct {
 	Here     string // the address of the page, to come back to
 	Visitor  dewline.Visitor
 	SignsIn  bool // people sign in here
+	SignedIn bool // this visitor has, in this browser
 }
 
 // progressView is a Progress in words.
@@ -89,7 +91,7 @@ type errorPage struct {
 
 func (s *server) base(r *http.Request, title string) base {
 	visitor := dewline.VisitorOf(r.Context())
-	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, SignedIn: access.SignedIn(r.Context()), US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
 	b.Owning = ownsOnly(visitor)
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
 	now := s.Now()

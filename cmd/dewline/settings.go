@@ -103,6 +103,9 @@ func (s settings) validate(path string) error {
 	if err := s.SignIn.validate(); err != nil {
 		return fmt.Errorf("settings %s: %w", path, err)
 	}
+	if s.SignIn.OIDC.Issuer != "" && s.Notify.Link == "" {
+		return fmt.Errorf("settings %s: sign_in: oidc needs notify: link, the address of the pages to which the provider leads back", path)
+	}
 	return nil
 }
 

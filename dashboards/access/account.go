@@ -71,7 +71,7 @@ func (g *Gate) showAccount(w http.ResponseWriter, r *http.Request, status int, d
 	}
 	v := dewline.VisitorOf(r.Context())
 	d.Name, d.Role, d.Owner, d.Least, d.Units = v.Name, v.Role, v.Owner, password.MinCharacters, v.Units
-	d.ByGuest = !requestOf(r.Context()).found
+	d.ByGuest = !SignedIn(r.Context())
 	if found {
 		d.Login, d.Password, d.Units = a.SignIn.Login, a.SignIn.Hash != "", a.Person.Units
 		if d.Tokens, err = g.tokens(r, a.Person.ID); err != nil {

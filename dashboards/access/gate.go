@@ -97,6 +97,12 @@ func requestOf(ctx context.Context) *request {
 	return r
 }
 
+// SignedIn says whether the request is of somebody who signed in with this browser.
+func SignedIn(ctx context.Context) bool {
+	r := requestOf(ctx)
+	return r.found && dewline.VisitorOf(ctx).Person == r.account.Person.ID
+}
+
 // open are addresses that are the same for everybody, so that nothing is looked up for them.
 func open(path string) bool { return path == "/healthz" || strings.HasPrefix(path, "/assets/") }
 

@@ -131,7 +131,7 @@ func (g *Gate) begin(ctx context.Context, account dewline.Account, how string) e
 }
 
 func (g *Gate) signOut(w http.ResponseWriter, r *http.Request) {
-	if requestOf(r.Context()).found {
+	if SignedIn(r.Context()) {
 		if err := g.sessions.Destroy(r.Context()); err != nil {
 			g.Log.ErrorContext(r.Context(), "cannot end a session", "error", err)
 			g.pages.Fail(w, r, http.StatusServiceUnavailable, "You could not be signed out. Try again.")
