@@ -1,4 +1,4 @@
-// Package sqlstore keeps everything relational: credentials of gateways and what they last said,
+// Package sqlstore keeps everything relational: who may sign in, credentials of gateways and what they last said,
 // rejects, events, roll-ups, the progress of the engine, alerts and their history. A [Store]
 // implements the root's interfaces for each of them on SQLite, which needs no server, or PostgreSQL
 // (13 or later), which several machines reach.
