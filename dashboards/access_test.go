@@ -1,6 +1,7 @@
 package dashboards_test
 
 import (
+	"encoding/base64"
 	"errors"
 	"fmt"
 	"io"
@@ -13,6 +14,8 @@ import (
 	"sync/atomic"
 	"testing"
 	"time"
+
+	"golang.org/x/crypto/argon2"
 
 	"dewline"
 	"dewline/dashboards"
@@ -304,6 +307,22 @@ func TestRoleAtOnce(t *testing.T) {
 	}
 }
 
+// TestRehash: who signs in with a hash of lesser parameters has one of today's afterwards, and stays
+// signed in.
+func TestRehash(t *testing.T) {
+	ana := accountOf(t, "ana", dewline.RoleDispatcher, "")
+	salt := []byte("0123456789abcdef")
+	text := base64.RawStdEncoding.EncodeToString
+	ana.SignIn.Hash = "$argon2id$v=19$m=64,t=1,p=1$" + text(salt) + "$" + text(argon2.IDKey([]byte(rightWords), salt, 1, 64, 1, 32))
+	h := houseOf(t, nil, ana)
+	b := h.enter(t, "ana")
+	a, err := h.store.AccountOf(t.Context(), "ana")
+	if err != nil || !strings.HasPrefix(a.SignIn.Hash, "$argon2id$v=19$m=65536,t=3,p=4$") || !b.inside() {
+		t.Errorf("%s, %v, inside %v", a.SignIn.Hash, err, b.inside())
+	}
+	h.enter(t, "ana")
+}
+
 func TestTooManyAttempts(t *testing.T) {
 	h := houseOf(t, nil, accountOf(t, "ana", dewline.RoleDispatcher, ""))
 	b := h.browser(t)
@@ -447,7 +466,7 @@ func TestPeople(t *testing.T) {
 	}
 	ana = h.enter(t, "ana")
 
-	r, body = b.post("/people/ana", "do", "link")
+	_, body = b.post("/people/ana", "do", "link")
 	old := regexp.MustCompile(`/new-password/[A-Z2-7]+`).FindString(body)
 	h.pass(access.LinkLife)
 	if r, _ := ana.get(old); r.StatusCode != http.StatusNotFound {

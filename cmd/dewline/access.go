@@ -45,6 +45,7 @@ func (s *service) openGate(tls bool) (*access.Gate, error) {
 	set := s.o.Settings
 	o := access.Options{
 		Store: s.relational, Book: s.relational, Now: time.Now, Log: s.log,
+		Owners: func() []dewline.Owner { return s.fleet.Load().Owners },
 		Secure: tls || strings.HasPrefix(set.Notify.Link, "https://"), URL: strings.TrimSuffix(set.Notify.Link, "/"),
 		Idle: set.SignIn.Idle, Lifetime: set.SignIn.Lifetime,
 	}

@@ -23,6 +23,8 @@ import (
 type Options struct {
 	Store dewline.AccessStore
 	Book  dewline.ContactBook // people
+	// Owners are whose machines somebody may be let see alone, to choose from; nil for none to choose.
+	Owners func() []dewline.Owner
 	Now   func() time.Time
 	Log   *slog.Logger // nil: no log
 
@@ -78,6 +80,13 @@ func New(o Options) (*Gate, error) {
 		g.pages.Fail(w, r, http.StatusServiceUnavailable, "Nobody can sign in at the moment. Try again in a minute.")
 	}
 	return g, nil
+}
+
+func (g *Gate) owners() []dewline.Owner {
+	if g.Owners == nil {
+		return nil
+	}
+	return g.Owners()
 }
 
 type requestKey struct{}

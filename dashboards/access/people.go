@@ -17,6 +17,7 @@ type peopleData struct {
 	People  []personLine
 	New     personForm
 	Roles   []dewline.Role
+	Owners  []dewline.Owner
 	Message string
 }
 
@@ -46,7 +47,7 @@ func (g *Gate) peoplePage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (g *Gate) showPeople(w http.ResponseWriter, r *http.Request, status int, d peopleData) {
-	d.Roles = dewline.Roles()
+	d.Roles, d.Owners = dewline.Roles(), g.owners()
 	book, err := g.Book.Directory(r.Context())
 	if err != nil {
 		g.pages.Fail(w, r, http.StatusServiceUnavailable, g.say(r, err))
@@ -148,6 +149,7 @@ type personData struct {
 	Closed    string // since when, "" while it is open
 	Password  bool
 	Roles     []dewline.Role
+	Owners    []dewline.Owner
 	Tokens    []tokenLine
 	Token     string // that was just made
 	Link      string // that was just made
@@ -184,6 +186,7 @@ func (g *Gate) personPage(w http.ResponseWriter, r *http.Request) {
 func (g *Gate) showPerson(w http.ResponseWriter, r *http.Request, status int, p dewline.Person, s dewline.SignIn, d personData) {
 	d.Person.ID, d.Shown, d.Gone, d.Self = p.ID, p.Shown(), p.Anonymised != 0, p.ID == dewline.VisitorOf(r.Context()).Person
 	d.HasSignIn, d.Password, d.Closed, d.Roles = s.Login != "", s.Hash != "", g.pages.When(r, s.Disabled), dewline.Roles()
+	d.Owners = g.owners()
 	var err error
 	if d.Tokens, err = g.tokens(r, p.ID); err != nil {
 		d.Message = g.say(r, err)
