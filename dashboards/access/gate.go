@@ -25,8 +25,8 @@ type Options struct {
 	Book  dewline.ContactBook // people
 	// Owners are whose machines somebody may be let see alone, to choose from; nil for none to choose.
 	Owners func() []dewline.Owner
-	Now   func() time.Time
-	Log   *slog.Logger // nil: no log
+	Now    func() time.Time
+	Log    *slog.Logger // nil: no log
 
 	Secure   bool          // pages are served by TLS, here or in front of here: cookies go by TLS only
 	URL      string        // where people reach the pages, https://dewline.example.org; "" for whatever they typed
