@@ -7,6 +7,9 @@
 // decide whether it may be done. It judges no machine; of refrigerants it only draws the dome and the
 // running cycle. It opens no socket either: [New] returns a handler that cmd serves.
 //
+// Who comes in is the business of package access, and what they see that of package scope. A page is a
+// route with the right that it takes; there is no other way to add one.
+//
 // Pages are rendered on the server and need no script. Where the npm parts are built in (see
 // package.json) they also follow what happens and let people look into the charts; without them
 // the same drawings and tables stand still. Nothing comes from another host.

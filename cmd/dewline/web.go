@@ -50,7 +50,7 @@ func (s *service) serveHTTP(ctx context.Context) error {
 	if err := s.inviteFirst(ctx, s.PagesURL()); err != nil {
 		return errors.Join(err, listener.Close())
 	}
-	s.web = &http.Server{Handler: handler, TLSConfig: tlsConfig, ReadHeaderTimeout: 10 * time.Second, IdleTimeout: 2 * time.Minute}
+	s.web = &http.Server{Handler: handler, TLSConfig: tlsConfig, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 5 * time.Minute, IdleTimeout: 2 * time.Minute}
 	s.work.Go(func() {
 		var err error
 		if tlsConfig != nil {

@@ -122,6 +122,9 @@ func (g *Gate) keep(r *http.Request, p dewline.Person, s dewline.SignIn, f perso
 	} else if before != "" {
 		return "This was not done: a sign-in needs a login. To keep somebody out, close the account."
 	}
+	if a, err := g.Store.AccountByLogin(ctx, f.Login); err == nil && a.Person.ID != p.ID { // before anything is kept
+		return "This was not done: somebody else signs in so. Choose another login."
+	}
 	if err := g.Book.PutPerson(ctx, p); err != nil {
 		return g.say(r, err)
 	}

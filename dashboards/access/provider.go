@@ -103,6 +103,11 @@ func (g *Gate) signInElsewhere(w http.ResponseWriter, r *http.Request) {
 // signInBack takes what the provider says of a person.
 func (g *Gate) signInBack(w http.ResponseWriter, r *http.Request) {
 	ctx := r.Context()
+	if !g.limits.attempt("", requestOf(ctx).address, g.Now()) {
+		w.Header().Set("Retry-After", "60")
+		g.showSignIn(w, r, http.StatusTooManyRequests, signInData{Back: "/", Message: "There were too many attempts. Wait a minute, then try again."})
+		return
+	}
 	cookie := g.attemptCookie()
 	kept, err := r.Cookie(cookie.Name)
 	cookie.MaxAge = -1
@@ -116,17 +121,12 @@ func (g *Gate) signInBack(w http.ResponseWriter, r *http.Request) {
 	}
 	query := r.URL.Query()
 	if err != nil || a.State == "" || subtle.ConstantTimeCompare([]byte(a.State), []byte(query.Get("state"))) != 1 {
-		g.elsewhereFails(w, r, "the answer belongs to no attempt of this browser", err)
-		return
-	}
-	if !g.limits.attempt("", requestOf(ctx).address, g.Now()) {
-		w.Header().Set("Retry-After", "60")
-		g.showSignIn(w, r, http.StatusTooManyRequests, signInData{Back: "/", Message: "There were too many attempts. Wait a minute, then try again."})
+		g.answerFails(w, r, "the answer belongs to no attempt of this browser", err)
 		return
 	}
 	email, err := g.emailOf(r, a)
 	if err != nil {
-		g.elsewhereFails(w, r, "the provider's answer is not taken", err)
+		g.answerFails(w, r, "the provider's answer is not taken", err)
 		return
 	}
 	account, err := g.Store.AccountByLogin(ctx, dewline.CleanLogin(email))
@@ -137,7 +137,7 @@ func (g *Gate) signInBack(w http.ResponseWriter, r *http.Request) {
 		err = g.begin(ctx, account, "by "+g.Provider.Name)
 	}
 	if err != nil {
-		g.elsewhereFails(w, r, "nobody's account goes by that address", err)
+		g.answerFails(w, r, "nobody's account goes by that address", err)
 		return
 	}
 	g.limits.right("", requestOf(ctx).address, g.Now())
@@ -182,14 +182,20 @@ func (g *Gate) emailOf(r *http.Request, a attempt) (string, error) {
 	return claims.Email, nil
 }
 
-// elsewhereFails shows the sign-in page again. Why is in the logs: who signs in can do nothing about it.
+// elsewhereFails shows the sign-in page again. Why is in the log: who signs in can do nothing about it.
 func (g *Gate) elsewhereFails(w http.ResponseWriter, r *http.Request, why string, err error) {
 	g.Log.WarnContext(r.Context(), "cannot sign in by the provider of identities", "why", why, "error", err)
+	g.showSignIn(w, r, http.StatusUnauthorized, signInData{Back: "/",
+		Message: "That did not let you in: " + why + ". Try again, or ask whoever keeps the accounts whether your login here is your address there."})
+}
+
+// answerFails is elsewhereFails for an answer of the provider, which is recorded. Attempts are limited,
+// and so is what they can write.
+func (g *Gate) answerFails(w http.ResponseWriter, r *http.Request, why string, err error) {
 	e := g.entry(r.Context(), dewline.AuditFailed, "", "by "+g.Provider.Name+": "+why)
 	e.By = ""
 	if err := g.Store.Record(r.Context(), e); err != nil {
 		g.Log.ErrorContext(r.Context(), "cannot keep the audit log", "error", err)
 	}
-	g.showSignIn(w, r, http.StatusUnauthorized, signInData{Back: "/",
-		Message: "That did not let you in: " + why + ". Try again, or ask whoever keeps the accounts whether your login here is your address there."})
+	g.elsewhereFails(w, r, why, err)
 }
