@@ -317,3 +317,21 @@ func TestVisitOfTwoInBrowser(t *testing.T) {
 	w.wait(t, ctx, `document.querySelector(".held") === null && document.getElementById("kept").textContent === ""`)
 	w.checkBut(t, r.base, "409")
 }
+
+// TestPagesForgottenInBrowser: the pages that a phone keeps are gone when its owner signs out.
+func TestPagesForgottenInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	h := houseOf(t, nil, accountOf(t, "tea", dewline.RoleTechnician, ""))
+	ctx, w := newTab(t, parent)
+	open(t, ctx, h.URL+"/calls")
+	typeSignIn(t, ctx, w, "tea@example.org", rightWords)
+	w.wait(t, ctx, `location.pathname === "/calls" && document.getElementById("unsent") !== null`)
+	w.wait(t, ctx, `(async () => (await (await caches.open("dewline-visits")).keys()).length > 0)()`)
+	press(t, ctx, "Sign out")
+	w.wait(t, ctx, `location.pathname === "/sign-in" && document.querySelector(".done") !== null`)
+	w.wait(t, ctx, `(async () => !(await caches.has("dewline-visits")))()`)
+	w.check(t, h.URL)
+}
