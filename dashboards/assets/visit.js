@@ -265,8 +265,9 @@
   const fieldsOf = () => [...new FormData(form)].filter(([name, value]) => typeof value === "string" && !["id", "revision", "do"].includes(name));
   const server = { id: form.elements.id.value, revision: Number(form.elements.revision.value) - 1 };
 
+  const newID = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
   const fresh = () => ({
-    id: form.dataset.new ? crypto.randomUUID() : server.id, revision: server.revision + 1, tried: 0, place: form.dataset.place,
+    id: form.dataset.new ? newID() : server.id, revision: server.revision + 1, tried: 0, place: form.dataset.place,
     fields: fieldsOf(), unsent: false, closing: false, held: "",
   });
 

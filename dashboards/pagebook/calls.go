@@ -55,11 +55,21 @@ func (c *Calls) add(id string, a dewline.Alert, state dewline.CallState, priorit
 		Reasons: []string{"superheat below 2.8 K for 52 min of running puts the compressor at risk"}, Made: dewline.Stamp(a.Detected.Add(time.Hour)), Caution: dewline.Caution,
 		Skills: []string{"certified to open the circuit and handle refrigerant"}, Version: 1,
 		Briefs: []dewline.Brief{{Alert: a.ID, System: a.System, Condition: a.Condition, Severity: a.Severity, Onset: dewline.Stamp(a.Onset), Causes: a.Causes,
-			Settles: advice.Settles, Checks: advice.Checks, Limits: []string{"refrigerant " + sys.Refrigerant + ", metering " + string(sys.Metering), "plate charge 3.1 kg", "bore called for 1.65 mm"}}},
-		Bring: []dewline.StockItem{
-			{Key: "gauges", What: "calibrated gauges for " + sys.Refrigerant, Why: "to confirm the readings before anything is opened", Amount: 1},
-			{Key: "refrigerant:" + sys.Refrigerant, What: sys.Refrigerant, Why: "at most the plate charge of each machine; blends go in as liquid", Amount: 3.1, Unit: "kg"},
-			{Key: "filter_drier", What: "filter drier", Why: "after the circuit was open", Amount: 1}},
+			Settles: advice.Settles, Checks: advice.Checks, Limits: []string{"refrigerant " + sys.Refrigerant + ", metering " + string(sys.Metering)}}},
+		Bring: []dewline.StockItem{{Key: "gauges", What: "calibrated gauges for " + sys.Refrigerant, Why: "to confirm the readings before anything is opened", Amount: 1}},
+	}
+	brief := &call.Briefs[0]
+	if sys.Orifice > 0 {
+		brief.Limits = append(brief.Limits, fmt.Sprintf("bore called for %.3g mm", sys.Orifice.Millimetres()))
+	}
+	if a.Causes[0].OpensCircuit() && sys.Charge > 0 {
+		brief.Limits = append(brief.Limits, fmt.Sprintf("plate charge %.3g kg", float64(sys.Charge)))
+		call.Bring = append(call.Bring,
+			dewline.StockItem{Key: "refrigerant:" + sys.Refrigerant, What: sys.Refrigerant, Why: "at most the plate charge of each machine; blends go in as liquid", Amount: float64(sys.Charge), Unit: "kg"},
+			dewline.StockItem{Key: "filter_drier", What: "filter drier", Why: "after the circuit was open", Amount: 1})
+	}
+	if a.Causes[0].Fault == dewline.SensorFault {
+		call.Reasons, call.Skills = []string{"a sensor is no reason to hurry"}, nil
 	}
 	if state == dewline.CallScheduled {
 		call.From, call.To = now+dewline.Stamp((2*time.Hour).Milliseconds()), now+dewline.Stamp((4*time.Hour).Milliseconds())

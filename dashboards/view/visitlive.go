@@ -167,7 +167,7 @@ func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemSta
 		n.Words, n.Health = sentenceCase("unknown: "+t.Measured.Why), dewline.HealthDoubtful
 		return n
 	case !state.Running:
-		n.Words = "It stands still, and tells nothing of now."
+		n.Words = "It stands still: this is the mean of its last day's steady running."
 		return n
 	case t.Measured.Past:
 		n.Words, n.Health = "Nothing newer has arrived.", dewline.HealthDoubtful

@@ -121,7 +121,11 @@ func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
 	}
 	if r.Difference != nil {
 		s := shownAs(p.Unit(), u)
-		row.Difference = Decimal(s.delta(*r.Difference), 1)
+		unit := s.Word
+		if p.Dimension() == dewline.Temperature {
+			unit = KelvinWord(u)
+		}
+		row.Difference = Decimal(s.delta(*r.Difference), 1) + "\u00a0" + unit
 		if *r.Difference > 0 {
 			row.Difference = "+" + row.Difference
 		}
