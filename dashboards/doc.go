@@ -13,4 +13,9 @@
 // Pages are rendered on the server and need no script. Where the npm parts are built in (see
 // package.json) they also follow what happens and let people look into the charts; without them
 // the same drawings and tables stand still. Nothing comes from another host.
+//
+// The page of a visit is for where there is no signal. Its form is an ordinary one; its script keeps each
+// change in the browser and sends the form's fields as they are, under an id of its own and a rising
+// revision, until the service says that it has them (assets/visit.js). A service worker keeps the pages of
+// calls with what they load (assets/visitworker.js). What is typed is read in one place only, here.
 package dashboards

@@ -16,12 +16,17 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
 	cdppage "github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"dewline"
 	"dewline/dashboards"
+	"dewline/dashboards/access"
+	"dewline/dashboards/access/accesstest"
 	"dewline/dashboards/pagebook"
 )
 
@@ -316,6 +321,51 @@ func TestVisitOfTwoInBrowser(t *testing.T) {
 	evaluate[bool](t, ctx, `document.querySelector(".held").open = true, document.querySelector(".held button").click(), true`)
 	w.wait(t, ctx, `document.querySelector(".held") === null && document.getElementById("kept").textContent === ""`)
 	w.checkBut(t, r.base, "409")
+}
+
+// TestVisitOutlivesSessionInBrowser: a session that ends on the roof costs nothing of what is typed.
+func TestVisitOutlivesSessionInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	store := accesstest.New(accountOf(t, "tea", dewline.RoleTechnician, ""))
+	gate, err := access.New(access.Options{Store: store, Book: store, Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	town := pagebook.Town(noon)
+	calls := pagebook.NewCalls(town)
+	o := callOptions(town, calls, dewline.Visitor{})
+	o.Guest, o.Access, o.Contacts = nil, gate, store
+	pages, err := dashboards.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := httptest.NewServer(pages)
+	t.Cleanup(s.Close)
+	ctx, w := newTab(t, parent)
+	open(t, ctx, s.URL+visitPath)
+	typeSignIn(t, ctx, w, "tea@example.org", rightWords)
+	w.wait(t, ctx, `location.pathname === "`+visitPath+`" && document.getElementById("kept") !== null`)
+	if by := typed(t, ctx, "technician", 0); by != "Name of tea" {
+		t.Errorf("the technician is %q", by)
+	}
+	if _, err := chromedp.Call(ctx, network.ClearBrowserCookies, cdp.Empty{}); err != nil {
+		t.Fatal(err)
+	}
+	fill(t, ctx, "notes", 0, "typed after the session ended")
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
+	w.wait(t, ctx, `document.getElementById("problems").textContent.includes("You are not signed in any more") && document.getElementById("kept").textContent.startsWith("Kept on this phone")`)
+	picture(t, ctx, "visit-signed-out")
+	open(t, ctx, s.URL+visitPath)
+	typeSignIn(t, ctx, w, "tea@example.org", rightWords)
+	w.wait(t, ctx, `document.getElementById("kept")?.textContent.startsWith("Everything is sent")`)
+	c, err := calls.CallCase(t.Context(), "call-library")
+	if err != nil || len(c.Visits) != 1 || c.Visits[0].Notes != "typed after the session ended" {
+		t.Errorf("%+v %v", c.Visits, err)
+	}
+	w.checkBut(t, s.URL, "401")
 }
 
 // TestPagesForgottenInBrowser: the pages that a phone keeps are gone when its owner signs out.
