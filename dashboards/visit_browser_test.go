@@ -358,7 +358,7 @@ func TestVisitOutlivesSessionInBrowser(t *testing.T) {
 	evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
 	w.wait(t, ctx, `document.getElementById("problems").textContent.includes("You are not signed in any more") && document.getElementById("kept").textContent.startsWith("Kept on this phone")`)
 	picture(t, ctx, "visit-signed-out")
-	open(t, ctx, s.URL+visitPath)
+	follow(t, ctx, `#problems a`)
 	typeSignIn(t, ctx, w, "tea@example.org", rightWords)
 	w.wait(t, ctx, `document.getElementById("kept")?.textContent.startsWith("Everything is sent")`)
 	c, err := calls.CallCase(t.Context(), "call-library")

@@ -183,6 +183,10 @@
       save(address, entry);
       if (form && address === here) {
         complain(told.problems || [], told.missing);
+        if (told.wait) {
+          const link = Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(here), textContent: "Sign in" });
+          document.getElementById("problems").append(link);
+        }
         if (told.clash) offerBoth();
         const vacuum = document.getElementById("vacuum-says");
         if (vacuum && told.kept) vacuum.textContent = told.vacuum;
