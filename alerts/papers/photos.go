@@ -62,7 +62,7 @@ func (d *document) photo(p dewline.Photo, picture []byte, x, y, width float64) {
 		if i == photoNote {
 			break
 		}
-		d.pdf.SetXY(x, y+photoHeight+0.6+float64(i)*3.8)
+		d.pdf.SetXY(x, y+scale*info.Height()+0.6+float64(i)*3.8)
 		d.pdf.CellFormat(width, 3.8, text, "", 0, "L", false, 0, "")
 	}
 }
