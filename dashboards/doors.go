@@ -40,6 +40,11 @@ func (d doors) Fail(w http.ResponseWriter, r *http.Request, status int, text str
 	d.fail(w, r, status, text)
 }
 
+// KeepUnits implements access.Pages.
+func (d doors) KeepUnits(w http.ResponseWriter, r *http.Request, units dewline.Units) {
+	keepChoice(w, r, unitsCookie, string(units))
+}
+
 // When implements access.Pages.
 func (d doors) When(r *http.Request, at dewline.Stamp) string {
 	if at == 0 {

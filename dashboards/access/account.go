@@ -113,6 +113,7 @@ func (g *Gate) changeAccount(w http.ResponseWriter, r *http.Request) {
 	case "units":
 		a.Person.Units = dewline.Units(r.PostForm.Get("units"))
 		if err := g.Book.PutPerson(ctx, a.Person); err == nil {
+			g.pages.KeepUnits(w, r, a.Person.Units)
 			http.Redirect(w, r, "/account?done=units", http.StatusSeeOther)
 			return
 		}

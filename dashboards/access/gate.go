@@ -247,7 +247,7 @@ func Local(r *http.Request) bool {
 // OwnPath returns an address of this service: whatever else a form says leads to the first page.
 func OwnPath(text string) string {
 	u, err := url.Parse(text)
-	if err != nil || u.Scheme != "" || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(text, "//") || strings.ContainsAny(text, "\\\r\n") {
+	if err != nil || u.Scheme != "" || u.Host != "" || !strings.HasPrefix(text, "/") || strings.HasPrefix(text, "//") || strings.ContainsAny(text, "\\\r\n") {
 		return "/"
 	}
 	return u.RequestURI()

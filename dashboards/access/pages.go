@@ -14,6 +14,8 @@ type Pages interface {
 	Show(w http.ResponseWriter, r *http.Request, status int, page, title string, data any)
 	// Fail answers with an error: a page for people, a problem for programs.
 	Fail(w http.ResponseWriter, r *http.Request, status int, text string)
+	// KeepUnits lets the browser show quantities in these units from now on.
+	KeepUnits(w http.ResponseWriter, r *http.Request, units dewline.Units)
 	// When writes a time for who asks.
 	When(r *http.Request, at dewline.Stamp) string
 }
