@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -116,7 +117,8 @@ func TestReportGoesUntilTaken(t *testing.T) {
 		d.Contacts = slices.DeleteFunc(d.Contacts, func(c dewline.Contact) bool { return c.ID != "otto-mail" })
 		d.Plans = nil
 		store := newMemory(d)
-		broken := true
+		var broken atomic.Bool
+		broken.Store(true)
 		r := &radio{answer: func(n int, _ dewline.Contact, _ dewline.Message) error {
 			if n < 3 {
 				return errors.New("no answer")
@@ -125,13 +127,13 @@ func TestReportGoesUntilTaken(t *testing.T) {
 		}}
 		until(t, "2000-01-10 12:00")
 		end := running(t, store, r, func(ctx context.Context, owner string, m dewline.Month, u dewline.Units) (dewline.Paper, error) {
-			if broken {
+			if broken.Load() {
 				return dewline.Paper{}, errors.New("the store does not answer")
 			}
 			return fake(ctx, owner, m, u)
 		})
 		time.Sleep(10*time.Minute + 20*time.Second) // between two looks
-		broken = false
+		broken.Store(false)
 		time.Sleep(90 * time.Second)
 		synctest.Wait()
 		end()
@@ -158,9 +160,10 @@ func TestReportWaitsItsTurn(t *testing.T) {
 		d := monthly()
 		d.Plans = []dewline.ContactPlan{{ID: "all", Name: "All", Least: dewline.Watch, Steps: []dewline.PlanStep{{Contacts: []string{"otto-mail"}}}}}
 		store := newMemory(d)
-		down := true
+		var down atomic.Bool
+		down.Store(true)
 		r := &radio{answer: func(int, dewline.Contact, dewline.Message) error {
-			if down {
+			if down.Load() {
 				return errors.New("no answer")
 			}
 			return nil
@@ -174,7 +177,7 @@ func TestReportWaitsItsTurn(t *testing.T) {
 		store.mu.Unlock()
 		end := running(t, store, r, fake)
 		until(t, "2000-02-01 08:00")
-		down = false
+		down.Store(false)
 		until(t, "2000-02-01 14:00")
 		end()
 		var order []string
