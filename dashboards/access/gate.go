@@ -247,8 +247,12 @@ func Local(r *http.Request) bool {
 // OwnPath returns an address of this service: whatever else a form says leads to the first page.
 func OwnPath(text string) string {
 	u, err := url.Parse(text)
-	if err != nil || u.Scheme != "" || u.Host != "" || !strings.HasPrefix(text, "/") || strings.HasPrefix(text, "//") || strings.ContainsAny(text, "\\\r\n") {
+	if err != nil || u.Scheme != "" || u.Host != "" || strings.ContainsAny(text, "\\\r\n") {
 		return "/"
 	}
-	return u.RequestURI()
+	// What is written again is looked at, not what was read: "/%2felsewhere " becomes "//elsewhere%20".
+	if path := u.RequestURI(); strings.HasPrefix(path, "/") && !strings.HasPrefix(path, "//") {
+		return path
+	}
+	return "/"
 }
