@@ -130,6 +130,9 @@ func (s *server) visit(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
+	if units := r.URL.Query().Get("units"); units != "" { // those in which somebody has begun to type
+		at.reader.Units = view.UnitsOf(dewline.Units(units))
+	}
 	s.pages.write(w, http.StatusOK, visitTemplate, s.visitPage(r, at, nil))
 }
 

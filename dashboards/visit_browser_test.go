@@ -221,6 +221,20 @@ func TestVisitInBrowser(t *testing.T) {
 	}
 }
 
+// eventually is wait for a page that takes the place of another meanwhile: then nothing can be asked.
+func eventually(t *testing.T, ctx context.Context, expression string) {
+	t.Helper()
+	for range 150 {
+		if is, err := chromedp.Run(ctx, chromedp.Evaluate[bool](expression)); err == nil && is {
+			return
+		}
+		if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Fatalf("it never came true: %s", expression)
+}
+
 // addPhoto chooses a file as a person does.
 func addPhoto(t *testing.T, ctx context.Context) {
 	t.Helper()
@@ -321,6 +335,51 @@ func TestVisitOfTwoInBrowser(t *testing.T) {
 	evaluate[bool](t, ctx, `document.querySelector(".held").open = true, document.querySelector(".held button").click(), true`)
 	w.wait(t, ctx, `document.querySelector(".held") === null && document.getElementById("kept").textContent === ""`)
 	w.checkBut(t, r.base, "409")
+}
+
+// TestVisitKeepsItsUnitsInBrowser: what was typed in one system of units is shown in no other.
+func TestVisitKeepsItsUnitsInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	r := newRoof(t, technician)
+	ctx, w := newTab(t, browser(t))
+	open(t, ctx, r.base+visitPath)
+	w.wait(t, ctx, `navigator.serviceWorker.controller !== null`)
+	r.away.Store(true)
+	fill(t, ctx, "reading.found", 0, "812")
+	fill(t, ctx, "reading.left", 2, "9.5")
+	evaluate[bool](t, ctx, `document.cookie = "dewline_units=us; path=/", true`)
+	open(t, ctx, r.base+visitPath)
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Kept on this phone")`)
+	if typed(t, ctx, "reading.found", 0) != "812" || typed(t, ctx, "units", 0) != "metric" {
+		t.Errorf("%q in %q", typed(t, ctx, "reading.found", 0), typed(t, ctx, "units", 0))
+	}
+	r.away.Store(false)
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	c, err := r.calls.CallCase(t.Context(), "call-library")
+	if err != nil || len(c.Visits) != 1 || c.Visits[0].AsFound[0].Value != 812_000 || c.Visits[0].AsLeft[0].Value != 9.5 {
+		t.Errorf("%+v %v", c.Visits, err)
+	}
+	// Sent and shown anew, it is in the units that are chosen.
+	open(t, ctx, r.base+visitPath)
+	w.wait(t, ctx, `document.querySelector('[name="units"]').value === "us"`)
+	if got := typed(t, ctx, "reading.found", 0); !strings.HasPrefix(got, "117.77") {
+		t.Errorf("812 kPa are %s psi", got)
+	}
+	// Typed in psi, with kPa chosen meanwhile: the page comes in psi.
+	fill(t, ctx, "reading.found", 0, "118")
+	r.away.Store(true)
+	evaluate[bool](t, ctx, `document.cookie = "dewline_units=metric; path=/", true`)
+	fill(t, ctx, "notes", 0, "psi")
+	r.away.Store(false)
+	open(t, ctx, r.base+visitPath)
+	eventually(t, ctx, `document.querySelector('[name="units"]')?.value === "us" && document.querySelector('[name="notes"]').value === "psi" && document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	if c, err = r.calls.CallCase(t.Context(), "call-library"); err != nil || int(c.Visits[0].AsFound[0].Value) != 813_581 {
+		t.Errorf("118 psi: %+v %v", c.Visits[0].AsFound, err)
+	}
+	w.checkBut(t, r.base, "net::ERR_", "503")
 }
 
 // TestVisitOutlivesSessionInBrowser: a session that ends on the roof costs nothing of what is typed.

@@ -301,16 +301,36 @@
       }
       while (list.dataset.grow !== undefined && rowsOf(list).length < most) grow(list);
     }
+    restoreReadings(values);
     for (const name of new Set([...form.elements].map((e) => e.name))) {
-      if (!name || ["id", "revision", "units", "do", "picture"].includes(name)) continue;
+      if (!name || name.startsWith("reading.") || ["id", "revision", "units", "do", "picture"].includes(name)) continue;
       const all = values.get(name) || [];
       [...form.querySelectorAll(`[name="${CSS.escape(name)}"]`)].forEach((e, i) => {
         if (i < all.length || e.closest("[data-grow]")) e.value = all[i] ?? "";
       });
     }
-    form.elements.units.value = values.get("units")?.[0] || form.elements.units.value;
     growAll();
     openTyped();
+  };
+
+  // restoreReadings finds the row of each point: the page may have got others meanwhile.
+  const restoreReadings = (values) => {
+    const free = [...form.querySelectorAll('[data-list="reading"] > [data-row]')];
+    (values.get("reading.point") || []).forEach((point, i) => {
+      const at = free.findIndex((row) => row.querySelector('[name="reading.point"]').value === point);
+      let row = free[at];
+      if (row) {
+        free.splice(at, 1);
+      } else {
+        const last = form.querySelector('[data-list="reading"] > [data-row]:last-child');
+        row = last.cloneNode(true);
+        row.querySelector(".point").textContent = point.replaceAll("_", " ");
+        last.after(row);
+      }
+      for (const field of ["point", "reference", "found", "found_at", "left", "left_at"]) {
+        row.querySelector(`[name="reading.${field}"]`).value = values.get("reading." + field)?.[i] ?? "";
+      }
+    });
   };
   const openTyped = () => {
     for (const details of form.querySelectorAll("details")) {
@@ -359,7 +379,13 @@
   const start = async () => {
     const pending = await waiting(here);
     const newer = kept && (kept.id === server.id ? kept.revision > server.revision : form.dataset.new && kept.revision > 0);
-    if (kept && (kept.unsent || kept.closing || kept.partly || pending.length || newer)) {
+    const left = kept && (kept.unsent || kept.closing || kept.partly || pending.length || newer);
+    const units = left && kept.fields.find(([name]) => name === "units")?.[1];
+    if (units && units !== form.elements.units.value) { // what was typed means something in its own units only
+      if (!location.search) return location.replace(here + "?units=" + encodeURIComponent(units));
+      form.hidden = true;
+      complain(["You typed this visit in other units. It is kept on this phone, and can be changed again where there is a signal."]);
+    } else if (left) {
       restore(kept);
       if (kept.partly) complain([kept.partly]);
       if (kept.clash) offerBoth();

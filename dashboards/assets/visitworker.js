@@ -45,7 +45,8 @@ const nothing = () => new Response(
   { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
 
 const page = async (request) => {
-  const kept = await (await caches.open(pages)).match(request.url);
+  const cache = await caches.open(pages);
+  const kept = (await cache.match(request.url)) || (await cache.match(request.url, { ignoreSearch: true }));
   const fresh = fetch(request);
   fresh.catch(() => {});
   try {
