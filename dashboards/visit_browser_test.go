@@ -76,6 +76,7 @@ type roof struct {
 	calls *pagebook.Calls
 	base  string
 	away  atomic.Bool
+	deaf  atomic.Bool // pages come, and nothing that is sent arrives
 }
 
 func newRoof(t *testing.T, v dewline.Visitor) *roof {
@@ -85,7 +86,7 @@ func newRoof(t *testing.T, v dewline.Visitor) *roof {
 	o := callOptions(town, r.calls, v)
 	h := handler(t, o)
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
-		if r.away.Load() {
+		if r.away.Load() || r.deaf.Load() && q.Method == http.MethodPost {
 			panic(http.ErrAbortHandler) // the line is cut
 		}
 		h.ServeHTTP(w, q)
@@ -345,7 +346,7 @@ func TestVisitKeepsItsUnitsInBrowser(t *testing.T) {
 	r := newRoof(t, technician)
 	ctx, w := newTab(t, browser(t))
 	open(t, ctx, r.base+visitPath)
-	w.wait(t, ctx, `navigator.serviceWorker.controller !== null`)
+	w.wait(t, ctx, `(async () => (await (await caches.open("dewline-visits")).keys()).some(k => k.url.endsWith("/hall-ac")))()`)
 	r.away.Store(true)
 	fill(t, ctx, "reading.found", 0, "812")
 	fill(t, ctx, "reading.left", 2, "9.5")
@@ -369,13 +370,15 @@ func TestVisitKeepsItsUnitsInBrowser(t *testing.T) {
 		t.Errorf("812 kPa are %s psi", got)
 	}
 	// Typed in psi, with kPa chosen meanwhile: the page comes in psi.
-	fill(t, ctx, "reading.found", 0, "118")
-	r.away.Store(true)
+	r.deaf.Store(true)
 	evaluate[bool](t, ctx, `document.cookie = "dewline_units=metric; path=/", true`)
+	fill(t, ctx, "reading.found", 0, "118")
 	fill(t, ctx, "notes", 0, "psi")
-	r.away.Store(false)
 	open(t, ctx, r.base+visitPath)
-	eventually(t, ctx, `document.querySelector('[name="units"]')?.value === "us" && document.querySelector('[name="notes"]').value === "psi" && document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	eventually(t, ctx, `document.querySelector('[name="units"]')?.value === "us" && document.querySelector('[name="notes"]').value === "psi" && document.querySelector('[name="reading.found"]').value === "118"`)
+	r.deaf.Store(false)
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
 	if c, err = r.calls.CallCase(t.Context(), "call-library"); err != nil || int(c.Visits[0].AsFound[0].Value) != 813_581 {
 		t.Errorf("118 psi: %+v %v", c.Visits[0].AsFound, err)
 	}
