@@ -139,7 +139,9 @@ func (c *Courier) Run(ctx context.Context) {
 	defer stop()
 	tick := time.NewTicker(c.Every)
 	defer tick.Stop()
-	c.work.Go(func() { c.runReports(ctx) })
+	var reports sync.WaitGroup // not among the work, which Deliver waits for
+	reports.Go(func() { c.runReports(ctx) })
+	defer reports.Wait()
 	for ctx.Err() == nil {
 		c.pass(ctx, sending)
 		select {
