@@ -130,7 +130,7 @@ var rightsTable = []asked{
 	{"GET " + api + "/messages/{id}", dewline.ReadCompany, api + "/messages/message", "", nobodys},
 	{"GET " + api + "/people", dewline.ReadCompany, api + "/people", "", nobodys},
 	{"PUT " + api + "/people/{id}", dewline.SetUp, api + "/people/x", `{"name":"X","role":"technician"}`, nobodys},
-	{"POST " + api + "/people/{id}/anonymise", dewline.GrantAccess, api + "/people/gone/anonymise", "x", nobodys},
+	{"POST " + api + "/people/{id}/anonymise", dewline.SetUp, api + "/people/gone/anonymise", "x", nobodys},
 	{"GET " + api + "/rosters", dewline.ReadCompany, api + "/rosters", "", nobodys},
 	{"PUT " + api + "/rosters/{id}", dewline.SetUp, api + "/rosters/x", `{"name":"X","people":["me"],"first":"2031-07-01","handover":"08:00","days":7}`, nobodys},
 	{"DELETE " + api + "/rosters/{id}", dewline.SetUp, api + "/rosters/x", "x", nobodys},
@@ -369,6 +369,18 @@ func TestNobodyMakesThemselvesMore(t *testing.T) {
 	}
 }
 
+// TestNobodyShutsOthersOut: taking the name of somebody who can sign in away also shuts them out, so that
+// only who grants access does it.
+func TestNobodyShutsOthersOut(t *testing.T) {
+	for role, want := range map[dewline.Role]int{dewline.RoleManager: http.StatusForbidden, dewline.RoleAdministrator: http.StatusNoContent} {
+		w := httptest.NewRecorder()
+		(&twoOwners{}).pages(t, as(visitor(role, ""))).ServeHTTP(w, httptest.NewRequest(http.MethodPost, api+"/people/boss/anonymise", nil))
+		if w.Code != want {
+			t.Errorf("%s: %d %s", role, w.Code, w.Body)
+		}
+	}
+}
+
 // twoOwners answers for everything that pages and API read from and change by, whoever asks.
 type twoOwners struct {
 	acts []string // who did something, of each act
@@ -388,7 +400,10 @@ func (o *twoOwners) pages(t *testing.T, guest func(*http.Request) (dewline.Visit
 	person := func(id string, role dewline.Role, owner string) dewline.Account {
 		return dewline.Account{Person: dewline.Person{ID: id, Name: "Name of " + id, Role: role, Owner: owner}, SignIn: dewline.SignIn{Person: id, Login: id}}
 	}
-	people := accesstest.New(person("me", dewline.RoleTechnician, ""), person("his", dewline.RoleOwner, "harbour"), person("gone", dewline.RoleTechnician, ""), person("boss", dewline.RoleAdministrator, ""))
+	people := accesstest.New(person("me", dewline.RoleTechnician, ""), person("his", dewline.RoleOwner, "harbour"), person("boss", dewline.RoleAdministrator, ""))
+	if err := people.PutPerson(t.Context(), dewline.Person{ID: "gone", Name: "Gone", Role: dewline.RoleTechnician}); err != nil {
+		t.Fatal(err)
+	}
 	gate, err := access.New(access.Options{Store: people, Book: people, Now: func() time.Time { return noon },
 		Provider: &access.Provider{Name: "elsewhere", Issuer: "http://127.0.0.1:1", ClientID: "x"}})
 	if err != nil {

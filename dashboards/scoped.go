@@ -30,7 +30,11 @@ func (o Options) scoped(fleet func(context.Context) *dewline.Fleet) Options {
 		o.Service = scope.Service{Scope: s, Of: o.Service, Alerts: o.Desk}
 	}
 	if o.Contacts != nil {
-		o.Contacts = scope.Contacts{Scope: s, Of: o.Contacts}
+		contacts := scope.Contacts{Scope: s, Of: o.Contacts}
+		if o.Access != nil {
+			contacts.SignsIn = o.Access.SignsIn
+		}
+		o.Contacts = contacts
 	}
 	if o.Messages != nil {
 		o.Messages = scope.Notices{Scope: s, Of: o.Messages}

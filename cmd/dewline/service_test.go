@@ -256,15 +256,6 @@ func TestDataFolderIsLocked(t *testing.T) {
 	}
 }
 
-func TestPagesStayOnThisMachine(t *testing.T) {
-	for _, addr := range []string{"0.0.0.0:0", ":0", "192.0.2.1:80"} {
-		_, err := startService(t.Context(), serviceOptions{Fleet: dewline.NewFleet(nil, nil), Data: t.TempDir(), HTTP: addr, MQTT: "127.0.0.1:0", Plaintext: true})
-		if err == nil || !strings.Contains(err.Error(), "loopback") {
-			t.Errorf("HTTP on %s: %v, want that it must be loopback", addr, err)
-		}
-	}
-}
-
 // TestBackupAndRestore: a backup of a running service holds its readings, alerts and credentials,
 // and goes into another folder.
 func TestBackupAndRestore(t *testing.T) {

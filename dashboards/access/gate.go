@@ -106,6 +106,15 @@ func requestOf(ctx context.Context) *request {
 	return r
 }
 
+// SignsIn says whether a person has a sign-in, open or closed.
+func (g *Gate) SignsIn(ctx context.Context, person string) (bool, error) {
+	_, err := g.Store.AccountOf(ctx, person)
+	if dewline.CodeOf(err) == dewline.NotFound {
+		return false, nil
+	}
+	return err == nil, err
+}
+
 // SignedIn says whether the request is of somebody who signed in with this browser.
 func SignedIn(ctx context.Context) bool {
 	r := requestOf(ctx)

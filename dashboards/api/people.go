@@ -103,8 +103,8 @@ func (h *handler) registerPeople(api huma.API) {
 			in.Body.Anonymised = 0 // that has an address of its own
 			return store(ctx, h, "people", in.ID, &in.Body.ID, func(b dewline.ContactBook) error { return b.PutPerson(ctx, in.Body) })
 		})
-	huma.Register(api, writing("anonymise-person", dewline.GrantAccess, http.MethodPost, "/people/{id}/anonymise", "Take a person's name away",
-		"Name, certificates and addresses go for good, and so does the name from the records of what was done. The records stay.", 404),
+	huma.Register(api, writing("anonymise-person", dewline.SetUp, http.MethodPost, "/people/{id}/anonymise", "Take a person's name away",
+		"Name, certificates and addresses go for good, and so does the name from the records of what was done. The records stay. Whatever let the person in is ended, so that of somebody who can sign in it takes the right accounts too.", 404),
 		func(ctx context.Context, in *idInput) (*nothing, error) {
 			return change(ctx, h, "people", func(b dewline.ContactBook) error { return b.AnonymisePerson(ctx, in.ID, dewline.MillisOf(h.Now())) })
 		})
