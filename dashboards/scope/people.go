@@ -3,6 +3,7 @@ package scope
 import (
 	"context"
 	"fmt"
+	"strings"
 
 	"dewline"
 )
@@ -40,7 +41,7 @@ func (c Contacts) PutPerson(ctx context.Context, p dewline.Person) error {
 			return &dewline.Error{Code: dewline.Forbidden, Op: op, Err: fmt.Errorf("whoever keeps the accounts decides what somebody may do here")}
 		}
 	}
-	return c.recorded(ctx, c.Of.PutPerson(ctx, p), "person", p.ID)
+	return c.recorded(ctx, c.Of.PutPerson(ctx, p), strings.TrimSpace("person, "+string(p.Role)+" "+p.Owner), p.ID)
 }
 
 // change lets an administrator or a manager change the set-up, and records it.
