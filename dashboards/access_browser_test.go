@@ -12,9 +12,9 @@ import (
 )
 
 // typeSignIn signs in as people do: types both and presses Enter.
-func typeSignIn(t *testing.T, ctx context.Context, w *watch, login, words string) {
+func typeSignIn(t *testing.T, ctx context.Context, _ *watch, login, words string) {
 	t.Helper()
-	w.wait(t, ctx, `document.activeElement.name === "login" || document.activeElement.name === "password"`)
+	arrives(t, ctx, `document.activeElement.name === "login" || document.activeElement.name === "password"`)
 	if evaluate[string](t, ctx, `document.activeElement.name`) == "login" {
 		if err := chromedp.Do(ctx, chromedp.KeyEvent(login), chromedp.KeyEvent("\t")); err != nil {
 			t.Fatal(err)
@@ -23,24 +23,29 @@ func typeSignIn(t *testing.T, ctx context.Context, w *watch, login, words string
 	loads(t, ctx, func() error { return chromedp.Do(ctx, chromedp.KeyEvent(words), chromedp.KeyEvent("\r")) })
 }
 
-// loads does what makes another page load, and waits until that is there. While one page takes the
-// place of the other nothing can be asked.
+// loads does what makes another page load, and waits until that is there.
 func loads(t *testing.T, ctx context.Context, do func() error) {
 	t.Helper()
 	evaluate[bool](t, ctx, `window.before = true`)
 	if err := do(); err != nil {
 		t.Fatal(err)
 	}
+	arrives(t, ctx, `!window.before && document.readyState === "complete"`)
+}
+
+// arrives waits until an expression is true of the page that is there by then. While one page takes the
+// place of another nothing can be asked.
+func arrives(t *testing.T, ctx context.Context, expression string) {
+	t.Helper()
 	for range 150 {
-		there, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`!window.before && document.readyState === "complete"`))
-		if err == nil && there {
+		if there, err := chromedp.Run(ctx, chromedp.Evaluate[bool](expression)); err == nil && there {
 			return
 		}
 		if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
 			t.Fatal(err)
 		}
 	}
-	t.Fatal("no other page came")
+	t.Fatalf("it never came true: %s", expression)
 }
 
 // press clicks a button that leads to another page.
@@ -65,17 +70,17 @@ func TestSignInInBrowser(t *testing.T) {
 	open(t, ctx, h.URL+"/systems/quay-library/hall-ac?window=7d")
 	w.check(t, h.URL)
 	typeSignIn(t, ctx, w, "ana@example.org", "not these words at all")
-	w.wait(t, ctx, `document.querySelector("[role=alert]") !== null`)
+	arrives(t, ctx, `document.querySelector("[role=alert]") !== null`)
 	if kept := evaluate[string](t, ctx, `document.querySelector("[name=login]").value`); kept != "ana@example.org" {
 		t.Errorf("the login that was typed is %q", kept)
 	}
 	typeSignIn(t, ctx, w, "", rightWords)
-	w.wait(t, ctx, `location.pathname + location.search === "/systems/quay-library/hall-ac?window=7d"`)
-	w.wait(t, ctx, `document.querySelector(".me").textContent.includes("Name of ana")`)
+	arrives(t, ctx, `location.pathname + location.search === "/systems/quay-library/hall-ac?window=7d"`)
+	arrives(t, ctx, `document.querySelector(".me").textContent.includes("Name of ana")`)
 	press(t, ctx, "Sign out")
-	w.wait(t, ctx, `location.pathname === "/sign-in" && document.querySelector(".done") !== null`)
+	arrives(t, ctx, `location.pathname === "/sign-in" && document.querySelector(".done") !== null`)
 	open(t, ctx, h.URL+"/")
-	w.wait(t, ctx, `location.pathname === "/sign-in"`)
+	arrives(t, ctx, `location.pathname === "/sign-in"`)
 }
 
 // TestDoorsInBrowser looks at the pages of package access as TestPagesInBrowser does at the others.
@@ -126,21 +131,21 @@ func TestDoorsInBrowser(t *testing.T) {
 			open(t, ctx, h.URL+"/people")
 			look("sign-in")
 			typeSignIn(t, ctx, w, "rui@example.org", "wrong words and more")
-			w.wait(t, ctx, `document.querySelector("[role=alert]") !== null`)
+			arrives(t, ctx, `document.querySelector("[role=alert]") !== null`)
 			look("sign-in-refused")
 			typeSignIn(t, ctx, w, "", rightWords)
-			w.wait(t, ctx, `location.pathname === "/people" && document.querySelector(".listing") !== null`)
+			arrives(t, ctx, `location.pathname === "/people" && document.querySelector(".listing") !== null`)
 			look("people")
 			open(t, ctx, h.URL+"/people/joao")
 			look("person-closed")
 			open(t, ctx, h.URL+"/people/ines")
 			press(t, ctx, "Make a link")
-			w.wait(t, ctx, `document.querySelector(".secret") !== null`)
+			arrives(t, ctx, `document.querySelector(".secret") !== null`)
 			look("person-link")
 			open(t, ctx, h.URL+"/account")
 			evaluate[bool](t, ctx, `document.querySelector("[name=name]").value = "The board in the office, `+string(rune('0'+i))+`", true`)
 			press(t, ctx, "Make a token")
-			w.wait(t, ctx, `document.querySelector(".secret") !== null`)
+			arrives(t, ctx, `document.querySelector(".secret") !== null`)
 			look("account-token")
 			open(t, ctx, h.URL+"/audit")
 			look("audit")
