@@ -120,7 +120,7 @@ func (h *handler) holds(ctx context.Context, in *holdsInput) (*holdsOutput, erro
 		return nil, h.fail(ctx, "holds", err)
 	}
 	var out holdsOutput
-	out.Body.Holds = holds
+	out.Body.Holds = orEmpty(holds)
 	return &out, nil
 }
 

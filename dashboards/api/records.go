@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"net/http"
-	"slices"
 	"strconv"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -195,7 +194,7 @@ func (h *handler) dues(ctx context.Context, in *sitePath) (*duesOutput, error) {
 		return nil, h.fail(ctx, "refrigerant records", err)
 	}
 	var out duesOutput
-	out.Body.Dues = slices.Concat([]dewline.Due{}, list)
+	out.Body.Dues = orEmpty(list)
 	return &out, nil
 }
 
@@ -208,7 +207,7 @@ func (h *handler) links(ctx context.Context, _ *struct{}) (*linksOutput, error) 
 		return nil, h.fail(ctx, "calendars", err)
 	}
 	var out linksOutput
-	out.Body.Links = slices.Concat([]dewline.CalendarLink{}, list)
+	out.Body.Links = orEmpty(list)
 	return &out, nil
 }
 

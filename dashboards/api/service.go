@@ -152,7 +152,7 @@ func (h *handler) calls(ctx context.Context, in *callsInput) (*callsOutput, erro
 		}
 		out.Link = "<" + Prefix + "/service-calls?" + query.Encode() + `>; rel="next"`
 	}
-	out.Body.Calls = list
+	out.Body.Calls = orEmpty(list)
 	return &out, nil
 }
 
@@ -194,6 +194,7 @@ func (h *handler) report(ctx context.Context, in *reportInput) (*reportOutput, e
 	if err != nil {
 		return nil, h.fail(ctx, "the report", err)
 	}
+	r.Faults = orEmpty(r.Faults)
 	return &reportOutput{r}, nil
 }
 
@@ -205,7 +206,7 @@ func (h *handler) stock(ctx context.Context, in *vanInput) (*stockOutput, error)
 	if err != nil {
 		return nil, h.fail(ctx, "the stock", err)
 	}
-	return &stockOutput{stockBody{items}}, nil
+	return &stockOutput{stockBody{orEmpty(items)}}, nil
 }
 
 func (h *handler) putStock(ctx context.Context, in *putStockInput) (*stockOutput, error) {
