@@ -42,7 +42,7 @@ const (
 )
 
 // HoldKinds returns the kinds that a person may enter. An alert is shelved by [Shelve], and a silent
-// site is found out.
+// site is found out, as a power cut may be.
 func HoldKinds() []HoldKind {
 	return []HoldKind{HoldMaintenance, HoldCommissioning, HoldSeasonal, HoldPowerCut}
 }
@@ -75,7 +75,7 @@ func (h Hold) Holds(a Alert, at Millis) bool {
 		return h.Alert == a.ID
 	case CauseKey(a.Conditions, a.Causes) == "leak":
 		return false
-	case h.Kind == HoldSilentSite:
+	case h.Kind == HoldSilentSite || h.By == ByDewline:
 		return a.System != "" // not the alert that stands for the others
 	}
 	return h.System == "" || h.System == a.System || len(a.Systems) == 1 && a.Systems[0] == h.System

@@ -65,6 +65,10 @@ type Cause struct {
 	Probability float64 `json:"probability"`
 }
 
+// PowerCut is the detail of a [Communication] that looks like a power cut of the whole site: there is no
+// point for the mains, so it is concluded from how the machines come back.
+const PowerCut = "power_cut"
+
 // Forecast says when a drifting quantity reaches the limit that hurts. Days are counted from At
 // and are zero once the limit is reached.
 type Forecast struct {

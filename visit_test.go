@@ -82,6 +82,9 @@ func TestHolds(t *testing.T) {
 		"detector in maintenance": {of(func(h *dewline.Hold) { h.Kind = dewline.HoldMaintenance }), leak, 15, false},
 		"detector shelved":        {of(func(h *dewline.Hold) { h.Alert = "l" }), leak, 15, true},
 		"silent site, a machine":  {of(func(h *dewline.Hold) { h.Kind = dewline.HoldSilentSite }), machine, 15, true},
+		"power cut, found out":    {of(func(h *dewline.Hold) { h.Kind, h.By = dewline.HoldPowerCut, dewline.ByDewline }), machine, 15, true},
+		"power cut, itself":       {of(func(h *dewline.Hold) { h.Kind, h.By = dewline.HoldPowerCut, dewline.ByDewline }), site, 15, false},
+		"power cut, entered":      {of(func(h *dewline.Hold) { h.Kind, h.By = dewline.HoldPowerCut, "J." }), site, 15, true},
 		"silent site, itself":     {of(func(h *dewline.Hold) { h.Kind = dewline.HoldSilentSite }), site, 15, false},
 	} {
 		if got := c.h.Holds(c.a, c.at); got != c.want {

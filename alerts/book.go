@@ -140,7 +140,15 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 			a.Follows = old.ID
 		}
 	}
-	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "nothing has come since the last reading")}, Alert: a}, true
+	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, nothing(a))}, Alert: a}, true
+}
+
+// nothing says what is known of a silence: of a whole site's no more than that of one machine.
+func nothing(a dewline.Alert) string {
+	if a.System != "" {
+		return "nothing has come since the last reading"
+	}
+	return fmt.Sprintf("nothing has come from any of %d machines since the last reading: a power cut and a lost connection look the same until they are heard again", len(a.Systems))
 }
 
 // toldAgain says whether a finding is about a time before what the book knows: an engine that begins

@@ -86,16 +86,24 @@ func Step(tx dewline.DeskTx, id string, m Move, c dewline.Change) (dewline.Alert
 }
 
 // silentSite returns the hold that an open alert about a whole site amounts to: what its machines did
-// when nothing came is not known, and one notice about the site is enough.
+// when nothing came is not known, and one notice about the site is enough. The alert lasts until readings
+// have come for a good hour again, so what machines do as they start together is held as well.
 func silentSite(open []dewline.Alert, now dewline.Millis) []dewline.Hold {
 	var holds []dewline.Hold
 	for _, a := range open {
-		if a.System == "" && slices.Contains(a.Conditions, dewline.Silent) && a.State != dismissed {
-			holds = append(holds, dewline.Hold{
-				ID: "silent-" + a.ID, Kind: dewline.HoldSilentSite, Site: a.Site, From: dewline.Stamp(min(a.Onset, now)), Until: dewline.Stamp(now.Add(lookAgain)),
-				By: dewline.ByDewline, Why: fmt.Sprintf("nothing comes from the site since %s: alert %s stands for all", a.Onset.Time().Format("2006-01-02 15:04 UTC"), a.ID),
-			})
+		if a.System != "" || !slices.Contains(a.Conditions, dewline.Silent) || a.State == dismissed {
+			continue
 		}
+		h := dewline.Hold{
+			ID: "silent-" + a.ID, Kind: dewline.HoldSilentSite, Site: a.Site, From: dewline.Stamp(min(a.Onset, now)), Until: dewline.Stamp(now.Add(lookAgain)), By: dewline.ByDewline,
+		}
+		since := a.Onset.Time().Format("2006-01-02 15:04 UTC")
+		if len(a.Causes) > 0 && a.Causes[0].Detail == dewline.PowerCut {
+			h.Kind, h.Why = dewline.HoldPowerCut, fmt.Sprintf("the site was silent from %s on and its machines have started together, as after a power cut: alert %s stands for all", since, a.ID)
+		} else {
+			h.Why = fmt.Sprintf("nothing came from the site from %s on, for want of power or of a connection: alert %s stands for all", since, a.ID)
+		}
+		holds = append(holds, h)
 	}
 	return holds
 }

@@ -2,6 +2,8 @@ package analytics
 
 import (
 	"cmp"
+	"fmt"
+	"math"
 	"slices"
 
 	"dewline"
@@ -13,6 +15,12 @@ const (
 	siteGrace = dewline.Millis(10 * 60_000)
 	// goodHour is how long readings must come again before a silence is over.
 	goodHour = dewline.Millis(3_600_000)
+	// restartWithin is how soon after its return a machine starts that had lost its power: restart delays
+	// are some minutes (common practice).
+	restartWithin = 15 * minute
+	// byChance is how likely a machine that never lost its power stands when it is heard again and starts
+	// so soon: two starts an hour, standing half of the time (an assumption).
+	byChance = 0.3
 )
 
 // gap is a stretch without readings that was long enough to be a silence.
@@ -23,6 +31,9 @@ type gap struct {
 	Cleared  dewline.Millis // the end of the good hour after it, 0 before
 	Told     bool           // a finding of its own or of its site says so
 	Site     dewline.Millis // the onset of the site's finding that it belongs to, 0 for none
+	Stood    bool           // the compressor stood when it was heard again
+	Began    dewline.Millis // when it started then, -1 where it ran already, 0 before
+	Cut      bool           // the site's finding says that it looks like a power cut
 }
 
 func (g *gap) covers(at dewline.Millis) bool {
@@ -34,7 +45,7 @@ func (y *system) silent(onset, detected, resumed dewline.Millis) {
 	if n := len(y.Silences); n > 0 {
 		last := &y.Silences[n-1]
 		if last.Onset == onset || last.Cleared == 0 {
-			last.Resumed = resumed
+			last.Resumed, last.Stood, last.Began = resumed, false, 0
 			return
 		}
 	}
@@ -50,6 +61,16 @@ func (y *system) spoke(at dewline.Millis) {
 	g := &y.Silences[n-1]
 	if g.Resumed == 0 {
 		g.Resumed = at
+	}
+	if o := &y.Operate; g.Began == 0 && o.Known && o.Prev >= g.Resumed {
+		switch {
+		case !o.On:
+			g.Stood = true
+		case g.Stood:
+			g.Began = o.Since
+		default:
+			g.Began = -1
+		}
 	}
 	if g.Cleared == 0 && at-g.Resumed >= goodHour {
 		g.Cleared = g.Resumed + goodHour
@@ -93,6 +114,9 @@ func decisive(systems []*system, now dewline.Millis, dst []dewline.Millis) []dew
 			if at := g.Detected + siteGrace; !g.Told && at <= now {
 				dst = append(dst, at)
 			}
+			if !g.Cut && g.Began > 0 && g.Began <= now {
+				dst = append(dst, g.Began)
+			}
 			if g.Cleared != 0 && g.Cleared <= now {
 				dst = append(dst, g.Cleared)
 			}
@@ -130,6 +154,7 @@ func (e *Engine) tellSite(systems []*system, now dewline.Millis) {
 		d.g.Told = true
 		e.find(d.y, d.g, d.g.Detected, 0)
 	}
+	e.tellCut(systems, now)
 	e.closeSite(systems, now)
 	for _, y := range systems {
 		for i := range y.Silences {
@@ -201,11 +226,55 @@ func ownerOf(systems []*system, g *gap) *system {
 	return nil
 }
 
+// tellCut says of a silent site that it looks like a power cut, where all of its machines came back
+// together, stood then and started soon. From the silence itself a power cut cannot be told from a lost
+// connection.
+func (e *Engine) tellCut(systems []*system, now dewline.Millis) {
+	var members []*gap
+	f := silence(0, 0, 0)
+	var first, last dewline.Millis // of the returns
+	for _, y := range systems {
+		for i := range y.Silences {
+			g := &y.Silences[i]
+			if g.Site == 0 {
+				continue
+			}
+			if g.Cut || g.Began <= 0 || g.Began > now || g.Began-g.Resumed > restartWithin {
+				return
+			}
+			if first == 0 || g.Resumed < first {
+				first = g.Resumed
+			}
+			last, f.At = max(last, g.Resumed), max(f.At, g.Began)
+			f.Onset, f.Detected = g.Site, max(f.Detected, g.Detected)
+			f.Systems, members = append(f.Systems, y.id), append(members, g)
+		}
+	}
+	if len(members) < 2 || last-first > siteGrace {
+		return
+	}
+	slices.Sort(f.Systems)
+	f.Causes = cutCauses(len(members))
+	f.Evidence = []string{fmt.Sprintf("it looks like a power cut: all %d machines fell silent together, stood when they were heard again, and started within %.0f min of it",
+		len(members), math.Ceil(f.At.Sub(first).Minutes()))}
+	for _, g := range members {
+		g.Cut = true
+	}
+	e.out.Findings = append(e.out.Findings, f)
+}
+
+// cutCauses weighs a power cut against a lost connection, which are taken for equally likely beforehand.
+func cutCauses(machines int) []dewline.Cause {
+	chance := math.Pow(byChance, float64(machines))
+	return []dewline.Cause{{Fault: dewline.Communication, Detail: dewline.PowerCut, Probability: 1 / (1 + chance)}, {Fault: dewline.Communication, Probability: chance / (1 + chance)}}
+}
+
 // closeSite ends a site's finding at the first good hour of one of its systems. Those that are
 // still silent then have findings of their own from there on.
 func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
 	var onset, first, detected dewline.Millis
 	var ids []dewline.SystemID
+	cut := false
 	for _, y := range systems {
 		for i := range y.Silences {
 			g := &y.Silences[i]
@@ -213,6 +282,7 @@ func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
 				continue
 			}
 			ids = append(ids, y.id)
+			cut = cut || g.Cut
 			onset, detected = g.Site, max(detected, g.Detected)
 			if g.Cleared != 0 && g.Cleared <= now && (first == 0 || g.Cleared < first) {
 				first = g.Cleared
@@ -225,6 +295,9 @@ func (e *Engine) closeSite(systems []*system, now dewline.Millis) {
 	slices.Sort(ids)
 	f := silence(onset, detected, first)
 	f.Systems = ids
+	if cut {
+		f.Causes = cutCauses(len(ids))
+	}
 	e.out.Findings = append(e.out.Findings, f)
 	for _, y := range systems {
 		for i := range y.Silences {
