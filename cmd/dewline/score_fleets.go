@@ -38,6 +38,7 @@ func newScorer(fleet *dewline.Fleet, truths []simfleet.Truth, from, to dewline.M
 	c := &scorer{of: map[dewline.SystemID]*subject{}, watchers: map[dewline.SystemID]*watcher{}, courses: map[string]*course{}}
 	if analyse {
 		c.engine, c.book = analytics.NewEngine(analytics.DefaultOptions()), alerts.NewBook()
+		c.book.Fleet = fleet // severities as the service tells them: raised where much hangs on a machine
 		if err := c.engine.SetFleet(fleet); err != nil {
 			return nil, err
 		}

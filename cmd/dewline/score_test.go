@@ -314,6 +314,37 @@ func TestCauseIsJudgedBeforeHarm(t *testing.T) {
 }
 
 // TestVisitsExcuseAReturn: what comes back after a visit is no flapping.
+// TestScoredSeveritiesAreThoseOfTheService: what is scored is what people would have been told, which is
+// raised where much hangs on a machine.
+func TestScoredSeveritiesAreThoseOfTheService(t *testing.T) {
+	v := invented{systems: 12, days: 1}
+	f, err := simfleet.New(v.options(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	fleet := f.Config()
+	c, err := newScorer(fleet, nil, on(0), on(1), true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := map[dewline.Severity]bool{}
+	for _, s := range fleet.Systems() {
+		changes := c.book.Apply([]dewline.Finding{{System: s.ID, Key: "machine", Condition: dewline.Starving, Conditions: []dewline.Condition{dewline.Starving}, Severity: dewline.Watch,
+			Onset: on(0), Detected: on(0), Causes: []dewline.Cause{{Fault: dewline.Restriction, Probability: 1}}}})
+		want := dewline.Watch
+		if s.Importance == dewline.Critical {
+			want = dewline.Soon
+		}
+		if len(changes) != 1 || changes[0].Alert.Severity != want {
+			t.Errorf("%s, %s: %+v, want %s", s.ID, s.Importance, changes, want)
+		}
+		seen[want] = true
+	}
+	if len(seen) != 2 {
+		t.Errorf("the fleet has only %v: take another seed", seen)
+	}
+}
+
 func TestVisitsExcuseAReturn(t *testing.T) {
 	s := handMade()[3]
 	s.visits = []dewline.Millis{on(9)}
