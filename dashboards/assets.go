@@ -59,7 +59,7 @@ func newAssets(files fs.FS) (*assets, error) {
 	if err := a.add("dewline.css", css); err != nil {
 		return nil, err
 	}
-	for _, name := range []string{"dewline.js", "today.js", "visit.js", "forget.js", "icon.svg"} {
+	for _, name := range []string{"dewline.js", "today.js", "listen.js", "visit.js", "forget.js", "icon.svg"} {
 		data, err := fs.ReadFile(files, "assets/"+name)
 		if err != nil {
 			return nil, fmt.Errorf("read asset %s: %w", name, err)

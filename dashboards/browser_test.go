@@ -231,7 +231,10 @@ func axe(t *testing.T, ctx context.Context) {
 func serve(t *testing.T, o dashboards.Options) string {
 	t.Helper()
 	s := httptest.NewServer(handler(t, o))
-	t.Cleanup(s.Close)
+	t.Cleanup(func() {
+		s.CloseClientConnections() // a page may listen still
+		s.Close()
+	})
 	return s.URL
 }
 
@@ -484,8 +487,8 @@ func TestDeskInBrowser(t *testing.T) {
 	before := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`)
 	town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
 	town.End(drifting)
+	typed := evaluate[string](t, ctx, `(() => { const w = document.querySelector("#why"); w.value = "half a sentence"; w.focus(); w.setSelectionRange(2, 6); scrollTo(0, 120); return String(scrollY); })()`)
 	moves.Add(1)
-	evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-follow")), true`)
 	w.wait(t, ctx, `document.querySelector("#news").textContent === "1 new alert"`)
 	if after := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`); after != before {
 		t.Error("the list moved under the hand")
@@ -493,7 +496,11 @@ func TestDeskInBrowser(t *testing.T) {
 	if gone := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert.gone")].map(r => r.dataset.id).join()`); gone != drifting {
 		t.Errorf("what has ended is %q", gone)
 	}
+	if kept := evaluate[string](t, ctx, `(() => { const w = document.activeElement; return [w.id, w.value, w.selectionStart, w.selectionEnd, scrollY].join(); })()`); kept != "why,half a sentence,2,6,"+typed {
+		t.Errorf("the list followed, and where the reader was is %q", kept)
+	}
 	picture(t, ctx, "new-rows-wait")
+	evaluate[bool](t, ctx, `document.querySelector("#why").value = "", true`)
 
 	// Acknowledging asks for the name once.
 	evaluate[bool](t, ctx, `document.querySelector(".alert .who").focus(), true`)

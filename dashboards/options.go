@@ -65,6 +65,9 @@ type Options struct {
 	Access *access.Gate
 	// Guest is whom a request counts as that nobody has signed in for; nil, or false: a stranger.
 	Guest func(r *http.Request) (dewline.Visitor, bool)
+	// Closing is closed when the service begins to end: streams then do, that no answer is waited for in
+	// vain; nil: never.
+	Closing <-chan struct{}
 }
 
 // Validate says what is missing.

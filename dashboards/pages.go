@@ -71,6 +71,7 @@ type base struct {
 	Owning   bool   // the visitor owns machines and does not work on them
 	Calls    bool   // there are service calls, and the visitor works on them
 	US       bool   // the reader reads °F, psi and lb
+	Listens  string // where the page hears of changes, "" where it does not
 	Here     string // the address of the page, to come back to
 	Visitor  dewline.Visitor
 	SignsIn  bool // people sign in here

@@ -58,6 +58,7 @@ var rightsTable = []asked{
 	{"GET /systems/{site}/{system}/live", dewline.ReadMachines, "/systems/@/a/live", "", one},
 	{"POST /alerts", dewline.WorkOnAlerts, "/alerts", "do=acknowledge&id=alert-@", many},
 	{"POST /units", dewline.ReadMachines, "/units", "units=us", nobodys},
+	{"GET /events", dewline.ReadMachines, "/events?system=@/a", "", one},
 	{"GET /progress", dewline.ReadMachines, "/progress", "", nobodys},
 	{"GET /healthz", dewline.Anyone, "/healthz", "", nobodys},
 	{"GET /readyz", dewline.Anyone, "/readyz", "", nobodys},
@@ -216,6 +217,11 @@ func check(t *testing.T, pages http.Handler, a asked, site string, may, sees boo
 		r.Header.Set("Content-Type", "application/octet-stream")
 	}
 	r.Host, r.RemoteAddr = "127.0.0.1", "127.0.0.1:1" // of this machine: metrics and readyz
+	if strings.HasPrefix(a.path, "/events") {         // which lasts until its reader is gone
+		ctx, cancel := context.WithCancel(r.Context())
+		cancel()
+		r = r.WithContext(ctx)
+	}
 	w := httptest.NewRecorder()
 	pages.ServeHTTP(w, r)
 	body := w.Body.String()

@@ -73,6 +73,8 @@ func (s *server) askToSignIn(w http.ResponseWriter, r *http.Request) {
 	case r.Header.Get("HX-Request") != "": // a part of a page, whose session is over: the page is to load again
 		w.Header().Set("HX-Refresh", "true")
 		w.WriteHeader(http.StatusUnauthorized)
+	case r.Header.Get("Accept") == "text/event-stream": // a page that listens: it stops
+		w.WriteHeader(http.StatusUnauthorized)
 	case r.Method != http.MethodGet && r.Method != http.MethodHead:
 		s.fail(w, r, http.StatusUnauthorized, "You are not signed in any more, so nothing was changed. Sign in and send it again.")
 	default:

@@ -25,6 +25,7 @@ type server struct {
 	assets   *assets
 	pages    *pages
 	glyphs   *glyphs
+	streams  streams
 }
 
 // New returns the handler of all pages and of the API. It is safe for concurrent use and starts
@@ -80,6 +81,7 @@ func (s *server) routes() (http.Handler, error) {
 		{"GET /systems/{site}/{system}/live", needs(dewline.ReadMachines), s.live},
 		{"POST /alerts", needs(dewline.WorkOnAlerts), s.workOnAlerts},
 		{"POST /units", needs(dewline.ReadMachines), s.chooseUnits},
+		{"GET /events", needs(dewline.ReadMachines), s.events},
 		{"GET /progress", needs(dewline.ReadMachines), s.progressLine},
 		{"GET /healthz", needs(dewline.Anyone), s.healthz},
 		{"GET /readyz", needs(dewline.Anyone), s.readyz},

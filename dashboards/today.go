@@ -92,6 +92,7 @@ func (s *server) todayPage(r *http.Request) todayPage {
 		}
 	}
 	s.listAlerts(r, &p, o, matching)
+	p.Listens = s.listens(o, "")
 	return p
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 
 	"dewline"
@@ -32,12 +33,13 @@ func (s *service) serveHTTP(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	closing := make(chan struct{})
 	handler, err := dashboards.New(dashboards.Options{
 		Fleet: s.fleet.Load, States: late{s}, Series: late{s}, Alerts: s.relational, Rejects: s.relational, Events: s.relational,
 		Desk: s.desks.alerts, Service: s.desks.calls, Contacts: s.relational, Messages: s.relational, Courier: s.courier,
 		Ledger: s.records.ledger, Papers: s.records.papers, Owners: s.records.owners, Calendar: s.records.calendar, Photos: s.desks.photos,
 		Checks: s.checks, Metrics: late{s}, Progress: s.progress, Now: time.Now, Notices: notices, Log: s.log,
-		Access: gate, Guest: s.guests(),
+		Access: gate, Guest: s.guests(), Closing: closing,
 	})
 	if err != nil {
 		return err
@@ -51,6 +53,7 @@ func (s *service) serveHTTP(ctx context.Context) error {
 		return errors.Join(err, listener.Close())
 	}
 	s.web = &http.Server{Handler: handler, TLSConfig: tlsConfig, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 5 * time.Minute, IdleTimeout: 2 * time.Minute}
+	s.web.RegisterOnShutdown(sync.OnceFunc(func() { close(closing) }))
 	s.work.Go(func() {
 		var err error
 		if tlsConfig != nil {

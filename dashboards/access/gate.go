@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
+	"encoding/json"
 	"errors"
 	"log/slog"
 	"net"
@@ -96,6 +97,8 @@ type request struct {
 	address string
 	account dewline.Account // of the session that was found
 	found   bool
+	key     string              // of that session
+	token   dewline.TokenDigest // that was sent, none if zero
 }
 
 func requestOf(ctx context.Context) *request {
@@ -138,7 +141,7 @@ func (g *Gate) Middleware(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		r = r.WithContext(context.WithValue(r.Context(), requestKey{}, &request{address: addressOf(r)}))
+		r = r.WithContext(context.WithValue(r.Context(), requestKey{}, &request{address: AddressOf(r)}))
 		token, ok := bearer(r)
 		if !ok {
 			bySession.ServeHTTP(w, r)
@@ -187,8 +190,33 @@ func bearer(r *http.Request) (string, bool) {
 	return strings.TrimSpace(token), strings.EqualFold(scheme, "bearer")
 }
 
+// Still looks again for the visitor of a request that has lasted a while: nobody, once they signed out, or
+// their session or token is over. Looking is no use of a session: it ends as if the page were closed.
+func (g *Gate) Still(ctx context.Context) (dewline.Visitor, bool) {
+	began := requestOf(ctx)
+	if began.token != (dewline.TokenDigest{}) {
+		_, account, err := g.Store.TokenOf(ctx, began.token)
+		return account.Visitor(), err == nil
+	}
+	if !began.found {
+		return dewline.Visitor{}, false
+	}
+	now := g.Now()
+	session, account, err := g.Store.Session(ctx, began.key, dewline.MillisOf(now))
+	if err != nil {
+		return dewline.Visitor{}, false
+	}
+	var d sessionData
+	if err := json.Unmarshal(session.Data, &d); err != nil || now.Sub(time.UnixMilli(d.Seen)) > g.Idle {
+		return dewline.Visitor{}, false
+	}
+	return account.Visitor(), true
+}
+
 func (g *Gate) byToken(ctx context.Context, token string) (dewline.Visitor, error) {
-	t, account, err := g.Store.TokenOf(ctx, digestOf(token))
+	digest := digestOf(token)
+	requestOf(ctx).token = digest
+	t, account, err := g.Store.TokenOf(ctx, digest)
 	if err != nil {
 		return dewline.Visitor{}, err
 	}
@@ -223,9 +251,9 @@ func (g *Gate) entry(ctx context.Context, did dewline.AuditDid, of, detail strin
 	}
 }
 
-// addressOf returns the network address that a request came from. It is that of the connection: what
+// AddressOf returns the network address that a request came from. It is that of the connection: what
 // a header says of another may be made up.
-func addressOf(r *http.Request) string {
+func AddressOf(r *http.Request) string {
 	host, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
 		return r.RemoteAddr
@@ -249,7 +277,7 @@ func Local(r *http.Request) bool {
 	if host != "localhost" && (err != nil || !ip.IsLoopback()) {
 		return false
 	}
-	from, err := netip.ParseAddr(addressOf(r))
+	from, err := netip.ParseAddr(AddressOf(r))
 	return err == nil && from.Unmap().IsLoopback()
 }
 

@@ -58,7 +58,7 @@ func (s sessionStore) FindCtx(ctx context.Context, key string) ([]byte, bool, er
 		return nil, false, err
 	}
 	r := requestOf(ctx)
-	r.account, r.found = account, true
+	r.account, r.found, r.key = account, true, key
 	return session.Data, true, nil
 }
 

@@ -60,11 +60,25 @@
   opener.hidden = false;
   opener.addEventListener("click", () => help.showModal());
 
+  const say = (line) => {
+    if (news.textContent === line) return;
+    news.replaceChildren();
+    if (!line) return;
+    const link = document.createElement("a");
+    link.href = list.dataset.self;
+    link.textContent = line;
+    news.append(link);
+  };
+
+  let turns = 0;
   const follow = async () => {
     if (document.hidden) return;
+    const turn = ++turns;
     const answer = await fetch(list.dataset.self, { headers: { Accept: "text/html" } }).catch(() => null);
     if (!answer?.ok) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (turn !== turns) return; // a later answer is on its way
+    if (!fresh.getElementById("today")) return say("Your sign-in is over: sign in again"); // what is typed here stays
     const now = new Map([...fresh.querySelectorAll(".alert")].map((row) => [row.id, row]));
     for (const row of rows()) {
       const next = now.get(row.id);
@@ -86,15 +100,10 @@
     }
     const head = list.querySelector("h1"), text = fresh.querySelector("#today h1")?.textContent;
     if (text && head.textContent !== text) head.textContent = text;
-    const line = now.size ? `${now.size} new ${now.size === 1 ? "alert" : "alerts"}` : "";
-    if (news.textContent === line) return;
-    news.replaceChildren();
-    if (!line) return;
-    const link = document.createElement("a");
-    link.href = list.dataset.self;
-    link.textContent = line;
-    news.append(link);
+    say(now.size ? `${now.size} new ${now.size === 1 ? "alert" : "alerts"}` : "");
   };
-  setInterval(follow, 15e3);
-  addEventListener("dewline-follow", follow);
+  // What has changed is heard of at once; ages and deadlines move with time.
+  setInterval(follow, 60e3);
+  addEventListener("dewline-news", follow);
+  document.addEventListener("visibilitychange", follow);
 })();
