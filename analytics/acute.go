@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/baseline"
 	"dewline/analytics/cycle"
 	"dewline/analytics/diagnose"
 )
@@ -41,6 +42,7 @@ type acute struct {
 	Risk                                             dewline.Millis // accumulated: running with liquid reaching the compressor or too hot
 	RiskToday                                        dewline.Millis
 	RiskBefore                                       [2]dewline.Millis // of the two days before
+	Wet                                              [3]dewline.Millis // of today and the two days before: liquid came back where the makers' table has superheat
 	PrevRisk                                         dewline.Millis
 }
 
@@ -50,8 +52,12 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	at := y.Frame.At
 	need := dewline.Millis(persist.Milliseconds())
 	longest := y.longest()
+	each := y.each()
+	if y.means {
+		each = 0 // the last mean of a run may have its end in it
+	}
 	step := func(h *hold, c dewline.Condition, rests diagnose.Symptom, most dewline.Severity, so bool, text func() string) {
-		change := h.step(at, so, longest, need)
+		change := h.step(at, so, each, longest, need)
 		if change == opened && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
 			y.glance()
 		}
@@ -116,9 +122,15 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 func (y *system) swinging(e *Engine, f *cycle.Features) {
 	a := &y.Acute
 	so, size, period := y.hunts(f)
-	switch a.Hunting.step(y.Frame.At, so, y.longest(), dewline.Millis(persist.Milliseconds())) {
+	switch a.Hunting.step(y.Frame.At, so, 0, y.longest(), dewline.Millis(persist.Milliseconds())) {
 	case opened:
-		y.raise(e, machineKey, dewline.Hunting, dewline.Soon, a.Hunting.Onset, y.Frame.At,
+		// Many a good valve hunts at low load; it is to be acted on where liquid comes back in the troughs, or
+		// where something speaks for a fault besides.
+		severity := dewline.Watch
+		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.wet() {
+			severity = dewline.Soon
+		}
+		y.raise(e, machineKey, dewline.Hunting, severity, a.Hunting.Onset, y.Frame.At,
 			fmt.Sprintf("superheat swings by %.1f K every %.0f min", size, period.Minutes()))
 	case ended:
 		y.lower(e, machineKey, dewline.Hunting, y.Frame.At)
@@ -135,11 +147,17 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 	faulty := t.NoFault < 0.5 && t.Odds > 0 // now, and for some time
 	if c == dewline.Flooding && !y.machine.System.Metering.HoldsSuperheat() {
 		if y.Believed.Open && faulty {
+			if y.littleExpected() {
+				return dewline.Watch, true
+			}
 			return most, true
 		}
-		const long = 10 * hour // in three days
-		lasting := y.Acute.RiskToday+y.Acute.RiskBefore[0]+y.Acute.RiskBefore[1] > long
-		return dewline.Watch, lasting && !y.littleExpected()
+		const long, unexpected = 10 * hour, hour // in three days
+		a := &y.Acute
+		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
+			return dewline.Soon, true
+		}
+		return dewline.Watch, a.RiskToday+a.RiskBefore[0]+a.RiskBefore[1] > long && !y.littleExpected()
 	}
 	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
 		return dewline.Watch, true
@@ -155,6 +173,31 @@ func (y *system) littleExpected() bool {
 	}
 	mean, _ := y.prior.Expected(diagnose.Superheat, &y.Track.Recent[len(y.Track.Recent)-1])
 	return mean < floodLimit+1.5
+}
+
+// surelyMore is how many standard deviations of what machines differ by the table must lie above the limit.
+const surelyMore = 1.3
+
+// wetted counts a window in which liquid came back through a fixed orifice or a capillary under conditions
+// in which the makers' table has more superheat, by more than machines differ.
+func (y *system) wetted(w *baseline.Window) {
+	if y.machine.System.Metering.HoldsSuperheat() || !y.machine.System.Kind.Comfort() || w.Short && y.means || !w.Has[diagnose.Superheat] || w.Y[diagnose.Superheat] > 1 || y.Watch.hides(diagnose.Superheat) {
+		return
+	}
+	if mean, sd := y.prior.Expected(diagnose.Superheat, w); mean-surelyMore*sd > floodLimit {
+		y.Acute.Wet[0] += dewline.Millis(float64(w.Minutes) * float64(minute))
+	}
+}
+
+// sparse readings are further apart than this.
+const sparse = 4 * time.Minute
+
+// each is what one frame of steady running stands for: where readings are sparse, a short run has but one.
+func (y *system) each() dewline.Millis {
+	if y.interval() < sparse {
+		return 0
+	}
+	return dewline.Millis(min(y.interval(), 15*time.Minute).Milliseconds())
 }
 
 // longest is the longest time between two frames that still counts as running between them.
@@ -190,9 +233,10 @@ func (y *system) anyway(e *Engine, began bool) {
 			so := v-u > limit
 			severity := y.warmSeverity(at, v-limit, so)
 			text := func() string { return fmt.Sprintf("%.1f °C in the space, its limit is %.1f °C", v, limit) }
-			y.plainly(e, &a.Warm, dewline.Millis(y.interval().Milliseconds()), "space", dewline.SpaceWarm, severity, so, text)
+			key := y.spaceKey()
+			y.plainly(e, &a.Warm, dewline.Millis(y.interval().Milliseconds()), key, dewline.SpaceWarm, severity, so, text)
 			if so && a.Warm.Open {
-				y.raise(e, "space", dewline.SpaceWarm, severity, a.Warm.Onset, at, text())
+				y.raise(e, key, dewline.SpaceWarm, severity, a.Warm.Onset, at, text())
 			}
 		}
 	}
@@ -202,6 +246,18 @@ func (y *system) anyway(e *Engine, began bool) {
 			func() string { return fmt.Sprintf("%d starts within an hour", n) })
 	}
 }
+
+// spaceKey is the key of a warm space: what is wrong with its machine, where that is known, and otherwise its own.
+func (y *system) spaceKey() string {
+	ep := y.open(machineKey)
+	if ep == nil || y.open("space") != nil {
+		return "space"
+	}
+	return machineKey
+}
+
+// slightly is by how much a space may pass its limit for a while without much harm (common practice).
+const slightly = 1.0 // K
 
 // warmSeverity says how grave a space above its limit is: after a door or a defrost it comes down by
 // itself, and goods take hours to warm, unless they are such that no time may be lost.
@@ -220,6 +276,8 @@ func (y *system) warmSeverity(at dewline.Millis, excess float64, so bool) dewlin
 	}
 	critical := y.machine.System.Importance == dewline.Critical
 	switch {
+	case !critical && excess <= slightly && since < 12*hour && y.open(machineKey) == nil:
+		return dewline.Watch // a hot afternoon, with a machine that does what it should
 	case critical && since >= 30*minute, since >= 6*hour, excess > 4 && since >= 2*hour:
 		return dewline.Urgent
 	case critical, since >= 4*hour, excess > 3 && since >= 2*hour:
@@ -231,7 +289,7 @@ func (y *system) warmSeverity(at dewline.Millis, excess float64, so bool) dewlin
 // plainly steps a hold that does not need steady running. Its text is only made when it is told.
 func (y *system) plainly(e *Engine, h *hold, need dewline.Millis, key string, c dewline.Condition, severity dewline.Severity, so bool, text func() string) {
 	at := y.Frame.At
-	switch h.step(at, so, max(y.longest(), hour), need) {
+	switch h.step(at, so, 0, max(y.longest(), hour), need) {
 	case opened:
 		y.raise(e, key, c, severity, h.Onset, at, text())
 	case ended:

@@ -32,11 +32,11 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	if young {
 		sure = obvious // what was learned in a few days is soon outgrown by the weather
 	}
-	lasting := at-t.Since >= 20*hour
-	// Likelier than not for a day and more is worth a watch: what a prior says of a machine that was
-	// never seen healthy does not become surer with time.
-	likely := t.Odds > likelier && lasting && t.Doubtful >= 2*leastWindows
-	if (t.Odds > sure && (lasting || t.Odds > obvious) && t.Doubtful >= leastWindows || likely) && len(t.Causes) > 0 {
+	lasting, awhile := at-t.Since >= 20*hour, at-t.Since >= 3*hour
+	// Likelier than not for hours is worth a watch: what a prior says of a machine that was never seen healthy
+	// does not become surer with time.
+	likely := t.Odds > likelier && (lasting || awhile && !t.Model.Learned()) && t.Doubtful >= 6
+	if (t.Odds > sure && (awhile || t.Odds > obvious) && t.Doubtful >= leastWindows || likely) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		if t.Sensor {
 			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
 				return // one of several, and it is not told which
@@ -46,26 +46,26 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			}
 			key := sensorPrefix + t.Top.Detail
 			if !y.Believed.Open {
-				y.Believed = hold{Open: true, Onset: y.onset()}
+				y.Believed.begin(y.onset(), at)
 			}
 			if ep == nil {
 				y.raise(e, key, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
 			}
 			return
 		}
-		if (y.suspectsSensor() || y.misled(at)) && at-t.Since < 44*hour {
+		if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
 			return // first it is to be seen whether it is the sensor
 		}
 		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
 		if charted {
 			if !y.Believed.Open {
-				y.Believed = hold{Open: true, Onset: y.onset()}
+				y.Believed.begin(y.onset(), at)
 			}
 			c, s := y.consequence()
-			if young && s == dewline.Soon {
+			if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
 				s = dewline.Watch // the weather may have outgrown what was learned
 			}
-			if !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.Doubtful >= 3*leastWindows) && s == dewline.Soon || t.Odds <= sure {
+			if !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) && s == dewline.Soon || t.Odds <= sure {
 				s = dewline.Watch
 			}
 			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
@@ -78,6 +78,9 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			}
 		} else {
 			y.Believed.Windows, y.Believed.Days = 0, [clearDays]int64{}
+			if y.Believed.Again > 0 {
+				y.Believed.Last = at
+			}
 		}
 	}
 	y.refresh(e, at)
@@ -124,6 +127,17 @@ func (y *system) onset() dewline.Millis {
 // drifted says whether what is believed came about since the machine was learned, rather than being there
 // from the first day.
 func (t *track) drifted() bool { return t.HasLearn && t.Top.Start < 0.5 }
+
+// agreed says whether a symptom is far out in both frames at once: what was learned may be outgrown by the
+// weather, what is usual for such machines is not.
+func (t *track) agreed() bool {
+	for s := range diagnose.NumSymptoms {
+		if a, l := t.Absolute.Z(s), t.Learned.Z(s); math.Abs(a) > 2 && math.Abs(l) > 3 && a > 0 == (l > 0) {
+			return true
+		}
+	}
+	return false
+}
 
 // frame returns the residual that leads: the learned one where what is believed is a drift.
 func (t *track) frame() *diagnose.Residual {

@@ -25,6 +25,8 @@
 //     objects or a sensor means nothing. A service event begins it anew.
 //   - Charts: a CUSUM by window for what comes at once, an EWMA and a CUSUM by day for what creeps, each designed to
 //     a stated run length. A signal alone is no finding; it tells that something changed, and since when.
+//   - What nobody measures: moist and dry weeks where the air's humidity is not, and another speed where the
+//     stage is not, move the symptoms along known directions; they are part of what a residual may come from.
 //   - Weighing (package diagnose): signatures of faults and of pairs of faults, the error of each sensor along its
 //     exact direction, and none, by Bayes' rule in both frames.
 //   - Belief (belief.go): smoothed odds with two thresholds, so that one strange window, a wet afternoon or a door is
@@ -35,9 +37,12 @@
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
 // saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. The
-// windows of the last day and a half are judged together by their median, and the newest few by themselves.
+// windows of the last day and a half are judged together by their median, or the last few where a machine that runs in
+// short bursts gives no more, and the newest two by themselves.
 //
-// A forecast is a Theil-Sen trend of daily residuals to the limit that hurts; without one, it is nil. A line of the
+// A forecast starts from the Theil-Sen trend of daily residuals to the limit that hurts; without one, it is nil. What the
+// straight line says is drawn toward how long such faults usually take, and its interval is as wide as those
+// differ. What returns soon after its end takes a day more each time to be over, until somebody visits. A line of the
 // diary says for each system and day what was believed, and why.
 //
 // # What it deliberately does not do

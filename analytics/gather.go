@@ -65,9 +65,9 @@ var gatheredPoints = [...]struct {
 }
 
 // add takes a steady frame.
-func (g *gather) add(m *cycle.Machine, fr *cycle.Frame, f *cycle.Features, longest dewline.Millis, short bool) {
+func (g *gather) add(m *cycle.Machine, fr *cycle.Frame, f *cycle.Features, each, longest dewline.Millis, short bool) {
 	if g.Frames == 0 {
-		*g = gather{From: fr.At, Short: short}
+		*g = gather{From: fr.At, Ran: each, Short: short}
 	} else if fr.At-g.Prev <= longest {
 		g.Ran += fr.At - g.Prev
 	}

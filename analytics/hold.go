@@ -17,6 +17,8 @@ type hold struct {
 	Free    dewline.Millis // for which it was not, of the window that is counted
 	Last    dewline.Millis // when it was so last
 	Told    bool           // somebody has been told
+	Ended   dewline.Millis // when it ended last, 0 for never
+	Again   int32          // how often it came back soon after its end
 	Windows int32
 	Days    [clearDays]int64 // days of free windows, 0 for none; a day is counted from 1
 }
@@ -27,6 +29,10 @@ const (
 	clearSpan    = 30 * time.Minute
 	clearWindows = 3
 	clearDays    = 2
+	// soonAgain: what returns so soon after its end had not gone; it then takes longer to be over, up to
+	// mostAgain days.
+	soonAgain = 7 * 24 * time.Hour
+	mostAgain = 6
 )
 
 // change is what a step of a hold did.
@@ -39,9 +45,9 @@ const (
 )
 
 // step moves a hold on by a frame in which it was so or not. longest is the longest time between two
-// frames that counts.
-func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) change {
-	var ran dewline.Millis
+// frames that counts; a frame that no other is near to stands for each.
+func (c *hold) step(at dewline.Millis, so bool, each, longest, need dewline.Millis) change {
+	ran := each
 	if c.Prev != 0 && at-c.Prev <= longest {
 		ran = at - c.Prev
 	}
@@ -56,18 +62,17 @@ func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) ch
 		}
 		if c.Onset == 0 {
 			c.Onset = at
-		} else {
-			c.Held += ran
+			ran = each
 		}
+		c.Held += ran
 		if c.Held < need {
 			return unchanged
 		}
-		c.Open = true
-		c.Free, c.Windows, c.Days = 0, 0, [clearDays]int64{}
+		c.begin(c.Onset, at)
 		return opened
 	}
-	if so { // back before it was over
-		c.Free, c.Windows, c.Days = 0, 0, [clearDays]int64{}
+	if so {
+		c.back(at)
 		return unchanged
 	}
 	if c.Free += ran; c.Free < dewline.Millis(clearSpan.Milliseconds()) {
@@ -75,6 +80,23 @@ func (c *hold) step(at dewline.Millis, so bool, longest, need dewline.Millis) ch
 	}
 	c.Free = 0
 	return c.window(at)
+}
+
+// begin opens it.
+func (c *hold) begin(onset, at dewline.Millis) {
+	again := int32(0)
+	if c.Ended != 0 && at-c.Ended < dewline.Millis(soonAgain.Milliseconds()) {
+		again = min(c.Again+1, mostAgain)
+	}
+	*c = hold{Open: true, Onset: onset, Prev: c.Prev, Held: c.Held, Last: c.Last, Again: again}
+}
+
+// lately says whether it is open and was so in the last hours.
+func (c *hold) lately(at dewline.Millis) bool { return c.Open && at-c.Last < 2*hour }
+
+// back says that it is still so.
+func (c *hold) back(at dewline.Millis) {
+	c.Last, c.Free, c.Windows, c.Days = at, 0, 0, [clearDays]int64{}
 }
 
 // window counts a window that was free of it.
@@ -90,9 +112,10 @@ func (c *hold) window(at dewline.Millis) change {
 			break
 		}
 	}
-	// What comes back every hot afternoon is not over in the night: a whole day must have been free of it.
-	if c.Windows >= clearWindows && c.Days[clearDays-1] != 0 && at-c.Last >= 24*hour {
-		*c = hold{Prev: at}
+	// What comes back every hot afternoon is not over in the night: a whole day must have been free of it, and
+	// a day more for each time that it came back soon.
+	if c.Windows >= clearWindows && c.Days[clearDays-1] != 0 && at-c.Last >= 24*hour*dewline.Millis(1+c.Again) {
+		*c = hold{Prev: at, Ended: at, Again: c.Again}
 		return ended
 	}
 	return unchanged

@@ -17,7 +17,11 @@ const (
 	// half, two an hour at most.
 	recentSpan = 36 * time.Hour
 	maxRecent  = 20
-	apart      = 25 * time.Minute
+	// fewRecent windows are judged together whatever time they took, up to longestRecent: a machine
+	// that runs in short bursts gives few.
+	fewRecent     = 6
+	longestRecent = 10 * 24 * time.Hour
+	apart         = 25 * time.Minute
 	// learnAfter is how old a window must be before it is learned from: what comes to light
 	// meanwhile keeps it out.
 	learnAfter = 24 * time.Hour
@@ -81,6 +85,7 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 	t := &y.Track
 	y.Day.Windows++
 	y.prior.Prepare(w)
+	y.wetted(w)
 	if n := len(t.Recent); n > 0 && w.From-t.Recent[n-1].From < dewline.Millis(apart.Milliseconds()) {
 		return
 	}
@@ -101,8 +106,13 @@ func (y *system) look(e *Engine, w *baseline.Window) {
 // against it. A machine that always runs fills the list before its windows are old.
 func (y *system) forget(at dewline.Millis) {
 	t := &y.Track
+	longest := dewline.Millis(longestRecent.Milliseconds())
 	drop := 0
-	for drop < len(t.Recent) && (at-t.Recent[drop].From > dewline.Millis(recentSpan.Milliseconds()) || len(t.Recent)-drop >= maxRecent) {
+	for drop < len(t.Recent) {
+		age, left := at-t.Recent[drop].From, len(t.Recent)-drop
+		if left < maxRecent && age <= longest && (age <= dewline.Millis(recentSpan.Milliseconds()) || left < fewRecent) {
+			break
+		}
 		drop++
 	}
 	healthy := y.healthy() && !y.misled(at)
@@ -161,8 +171,8 @@ func (y *system) weigh(w *baseline.Window) {
 	y.smooth(w.To, odds)
 }
 
-// newestFew is how many windows make the sooner view.
-const newestFew = 3
+// newestFew is how many windows make the sooner view: both must say it.
+const newestFew = 2
 
 // view is what some windows say.
 type view struct {
@@ -252,8 +262,8 @@ func (y *system) smooth(at dewline.Millis, odds float64) {
 	}
 }
 
-// medianOver returns the median of a quantity over the windows that have it, or the mean of fewer than three, and
-// how many they are.
+// medianOver returns the median of a residual over the windows that have it, of two the smaller, and how many
+// they are: one strange window is nothing.
 func medianOver(recent []baseline.Window, at func(*baseline.Window) (float64, bool)) (float64, int) {
 	var all [maxRecent + 1]float64
 	n := 0
@@ -263,15 +273,13 @@ func medianOver(recent []baseline.Window, at func(*baseline.Window) (float64, bo
 			n++
 		}
 	}
-	if n == 0 {
+	switch {
+	case n == 0:
 		return 0, 0
-	}
-	if n < 3 {
-		sum := 0.0
-		for _, v := range all[:n] {
-			sum += v
-		}
-		return sum / float64(n), n
+	case n == 2 && math.Abs(all[1]) < math.Abs(all[0]):
+		return all[1], n
+	case n <= 2:
+		return all[0], n
 	}
 	return robust.Median(all[:n]), n
 }
@@ -308,6 +316,13 @@ func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diag
 	return true
 }
 
+const (
+	// hardlySettled is how far a machine that runs in short bursts is from its steady state, K.
+	hardlySettled = 1.5
+	// leastSubcooling is what hardly any machine is meant to go below (common practice: 5 to 8 °F are little).
+	leastSubcooling = 1.5 // K
+)
+
 // absolute fills in the residual against what is usual for such a machine. How much power a machine of
 // unknown make draws is not known.
 func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r *diagnose.Residual) {
@@ -321,9 +336,17 @@ func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r
 			return mean, sd, true
 		})
 		if found && last.Short { // the machine had hardly settled
-			r.Cov[s][s] += 2 * 2
+			r.Cov[s][s] += hardlySettled * hardlySettled
+		}
+		if found && s == diagnose.Subcooling && r.Mean[s] < 0 && !y.machine.System.Receiver {
+			// No machine is meant to work without subcooling: flash gas would reach the valve.
+			mean, sd := y.prior.Expected(s, last)
+			if lower := (mean - leastSubcooling) / 2; lower > 0 && lower < sd {
+				r.Cov[s][s] -= sd*sd - lower*lower
+			}
 		}
 	}
+	y.unseen(r, last)
 	for i := range sensors {
 		u := y.machine.Uncertainty(sensors[i].Point)
 		r.Cov.AddOuter(&sensors[i].Direction, u*u)
@@ -352,7 +375,19 @@ func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) (found 
 		}
 		found = true
 	}
+	if found {
+		y.unseen(r, &recent[len(recent)-1])
+	}
 	return found
+}
+
+// unseen adds to a residual what moist and dry weeks and another speed do to a machine where nobody measures them.
+func (y *system) unseen(r *diagnose.Residual, w *baseline.Window) {
+	for _, driver := range [...]func(*baseline.Window) (diagnose.Vector, float64){y.prior.Moister, y.prior.Faster} {
+		if direction, sd := driver(w); sd > 0 {
+			r.Cov.AddOuter(&direction, sd*sd)
+		}
+	}
 }
 
 // stepCharts steps the fast charts by a window, and adds it to the day of the slow ones.
@@ -446,6 +481,10 @@ func (y *system) visited(at dewline.Millis) {
 	clear(t.Charts[:])
 	t.Odds, t.Evals, t.Doubtful, t.NoFault, t.NoFaultA = -2, 0, 0, 1, 1
 	t.Causes, t.Top = nil, diagnose.Weighed{}
+	a := &y.Acute
+	for _, h := range [...]*hold{&y.Believed, &a.Flood, &a.Hot, &a.Head, &a.Ice, &a.Cycling, &a.Warm, &a.Hunting} {
+		h.Ended, h.Again = 0, 0
+	}
 }
 
 // charted says whether any chart signals.

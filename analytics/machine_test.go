@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -301,5 +302,82 @@ func TestChargeIsNotJudgedInHeating(t *testing.T) {
 	r.change = nil // a heat pump that does not say its mode
 	if out, _ := r.run(t); len(onMachine(out)) != 0 {
 		t.Errorf("mode unknown: found\n%s", told(onMachine(out)))
+	}
+}
+
+// TestABoreThatFloodsFromDayOne: liquid at the compressor of a fixed orifice wherever the makers' table has superheat.
+func TestABoreThatFloodsFromDayOne(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 6)
+	r.off = func(float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.Superheat: -12, diagnose.Subcooling: -1, diagnose.SuctionDew: 0.7}
+	}
+	out, y := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 || found[0].Detected > dayAt(3) {
+		t.Fatalf("found\n%s\nwant it within three days", told(found))
+	}
+	if last := found[len(found)-1]; last.Severity == dewline.Watch || !slices.Contains(last.Conditions, dewline.Flooding) {
+		t.Errorf("found\n%s\nwant flooding that is to be acted on", told(found))
+	}
+	if y.Track.Model.Learned() {
+		t.Error("it was learned as healthy")
+	}
+}
+
+// TestMoistWeeks: where nobody measures the moisture of the air, a dry week is no fault of the evaporator's air: it
+// moves superheat, suction and split as the makers' tables and NISTIR 7350 have it.
+func TestMoistWeeks(t *testing.T) {
+	for _, dry := range []float64{-2.5, 2.5} { // K of wet bulb
+		r := newRig("R-410A", dewline.FixedOrifice, 26).without(dewline.ReturnAirRH)
+		r.off = func(day float64) (v diagnose.Vector) {
+			if day > 16 {
+				v[diagnose.Superheat], v[diagnose.SuctionDew], v[diagnose.AirSplit] = 1.8*dry, 0.4*dry, -0.46*dry
+			}
+			return v
+		}
+		out, _ := r.run(t)
+		for _, f := range onMachine(out) {
+			if f.Severity != dewline.Watch {
+				t.Errorf("wet bulb %+.1f K: found\n%s", dry, told([]dewline.Finding{f}))
+			}
+		}
+	}
+}
+
+// TestAWatchLeavesRoomForNone: and hides no second cause of weight.
+func TestAWatchLeavesRoomForNone(t *testing.T) {
+	list := []dewline.Cause{{Fault: dewline.Overcharge, Probability: 0.62}, {Fault: dewline.Restriction, Probability: 0.38}}
+	for _, tt := range []struct {
+		severity dewline.Severity
+		key      string
+		none     bool
+	}{{dewline.Watch, machineKey, true}, {dewline.Soon, machineKey, false}, {dewline.Watch, "space", false}} {
+		got := asTold(&episode{Key: tt.key, Severity: tt.severity, Causes: list})
+		sum := 0.0
+		for _, c := range got {
+			sum += c.Probability
+		}
+		if math.Abs(sum-1) > 1e-9 || got[0].Fault != dewline.Overcharge || got[1].Fault != dewline.Restriction || (len(got) == 3) != tt.none {
+			t.Errorf("%s %s: %v", tt.severity, tt.key, got)
+		}
+	}
+	if list[0].Probability != 0.62 {
+		t.Error("what is believed was changed by telling it")
+	}
+	few := asTold(&episode{Key: machineKey, Severity: dewline.Watch, Causes: []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.9}, {Fault: dewline.Restriction, Probability: 0.1}}})
+	if few[0].Fault != dewline.Undercharge || few[1].Fault != dewline.NoFault {
+		t.Errorf("a second cause of no weight: %v", few)
+	}
+}
+
+// TestBlend: a limit that is passed has its usual reasons, and those of them that the windows speak for count more.
+func TestBlend(t *testing.T) {
+	usual := usualCauses(dewline.Flooding)
+	got := blend([]dewline.Cause{{Fault: dewline.NoFault, Probability: 0.7}, {Fault: dewline.EvaporatorAirflow, Probability: 0.2}, {Fault: dewline.Undercharge, Probability: 0.1}}, usual)
+	if got[0].Fault != dewline.EvaporatorAirflow || placeOf(got, dewline.Undercharge) != 0 || placeOf(got, dewline.Overfeed) != 2 {
+		t.Errorf("%v, want the evaporator's air first and no low charge, which floods nothing", got)
+	}
+	if again := usualCauses(dewline.Flooding); !slices.Equal(again, usual) {
+		t.Errorf("the usual causes were changed: %v", again)
 	}
 }

@@ -22,7 +22,7 @@ type saved struct {
 }
 
 // StateVersion is the version of what Checkpoint returns.
-const StateVersion = 2
+const StateVersion = 3
 
 // Checkpoint moves what the engine has to say into out, as Drain does, and returns the states of
 // the systems that it speaks of, together with those of more. Stored in one transaction with what

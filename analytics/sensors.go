@@ -227,7 +227,8 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	}
 	sit.Superheat = max(sit.Superheat, 0)
 	a := &y.Acute
-	sit.Beyond = y.machine.System.Metering.HoldsSuperheat() && a.Flood.Open || a.Head.Open || a.Ice.Open
+	sit.Wet = s.Metering.HoldsSuperheat() && a.Flood.lately(w.To)
+	sit.Beyond = sit.Wet || a.Head.lately(w.To) || a.Ice.lately(w.To)
 	if s.Orifice > 0 && s.OrificeInstalled > 0 {
 		off := math.Abs(float64(s.OrificeInstalled/s.Orifice) - 1)
 		sit.BoreDoubt, sit.BoreRight = off > 0.02, off <= 0.02

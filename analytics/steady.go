@@ -38,8 +38,11 @@ type steadyPoint struct {
 func (s *steadiness) reset() { s.N, s.Steady = 0, false }
 
 // add takes the features at a time and says whether the machine is steady.
-func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, interval, guard time.Duration) bool {
+func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, interval, guard time.Duration, means bool) bool {
 	span := max(min(settle, guard), 2*interval)
+	if means && at.Sub(runningSince) < guard {
+		return false // it has the start in it, and says nothing of a trend
+	}
 	// Fast sampling is thinned, so that the ring spans the window.
 	least := dewline.Millis(span.Milliseconds() / (steadyRing - 2))
 	if n := s.N; n == 0 || at-s.Ring[(n-1)%steadyRing].At >= least {
@@ -53,7 +56,7 @@ func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, int
 		}
 	}
 	was := s.Steady
-	s.Steady = at.Sub(runningSince) >= max(guard, interval) && s.trendless(at, dewline.Millis(span.Milliseconds()))
+	s.Steady = at.Sub(runningSince) >= max(guard, interval) && s.trendless(at, dewline.Millis(span.Milliseconds()), means && interval >= settle)
 	if s.Steady && !was {
 		s.From = at
 	}
@@ -61,7 +64,8 @@ func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, int
 }
 
 // trendless says whether neither saturation temperature has a trend over the window.
-func (s *steadiness) trendless(at, span dewline.Millis) bool {
+// A mean over as long as a trend is taken is one by itself: alone says that it may stand alone.
+func (s *steadiness) trendless(at, span dewline.Millis, alone bool) bool {
 	var dew, cond slope
 	for k := range min(s.N, steadyRing) {
 		p := &s.Ring[k]
@@ -77,7 +81,7 @@ func (s *steadiness) trendless(at, span dewline.Millis) bool {
 		}
 	}
 	if dew.n < 2 {
-		return false
+		return alone && dew.n == 1
 	}
 	return math.Abs(dew.value()) <= maxTrend && (cond.n < 2 || math.Abs(cond.value()) <= maxTrend)
 }

@@ -144,11 +144,13 @@ func (y *system) evaluate(e *Engine) {
 		if o.Cooling && at.Sub(o.Since) >= y.guard() {
 			y.swinging(e, f)
 		}
-		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard())
+		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard(), y.means)
 		if steady && o.Cooling {
 			y.Recent.add(at, f)
-			y.Gather.add(y.machine, &y.Frame, f, y.longest(), y.short())
-			y.limits(e, f)
+			y.Gather.add(y.machine, &y.Frame, f, y.each(), y.longest(), y.short())
+			if !y.means || at.Sub(o.Since) >= 2*y.interval() { // its first whole mean is too near to the start for a limit
+				y.limits(e, f)
+			}
 			if y.Gather.Ran >= dewline.Millis(windowSpan.Milliseconds()) {
 				y.closeWindow(e)
 			}
@@ -179,8 +181,11 @@ func (y *system) closeWindow(e *Engine) {
 
 // short says whether the machine usually runs so shortly that it hardly settles.
 func (y *system) short() bool {
-	usual := y.Operate.usualRun()
-	return usual > 0 && usual < shortRun
+	usual, limit := y.Operate.usualRun(), shortRun
+	if y.means {
+		limit = max(limit, 3*y.interval()) // one mean of it has the start in it, and one the end
+	}
+	return usual > 0 && usual < limit
 }
 
 const shortRun = 20 * time.Minute
@@ -189,7 +194,7 @@ const shortRun = 20 * time.Minute
 func (y *system) guard() time.Duration {
 	switch {
 	case y.means:
-		return 2 * y.interval() // the first mean has the start in it
+		return y.interval() // the first mean has the start in it
 	case y.short():
 		return max(4*time.Minute, y.Operate.usualRun()/2)
 	}

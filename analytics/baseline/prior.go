@@ -30,6 +30,7 @@ type Prior struct {
 	daily    [diagnose.NumSymptoms]float64 // of a day's mean
 	centre   [NumTerms]float64             // where the regressors are zero
 	orifice  bool                          // superheat follows the target table
+	changes  float64                       // how far the logarithm of the speed strays, as one standard deviation
 	bend     bend
 	air      float64 // Pa, at the site
 }
@@ -58,7 +59,7 @@ const (
 // are common practice. Everything is in K per K, power in its logarithm.
 func NewPrior(m *cycle.Machine) *Prior {
 	s := m.System
-	p := &Prior{air: m.Barometer(), orifice: s.Kind.Comfort() && !s.Metering.HoldsSuperheat()}
+	p := &Prior{air: m.Barometer(), changes: speeds(s), orifice: s.Kind.Comfort() && !s.Metering.HoldsSuperheat()}
 	set := func(k diagnose.Symptom, mean, sd float64, slopes ...float64) {
 		p.mean[k][constant], p.sd[k][constant] = mean, sd
 		for i := 0; i+1 < len(slopes); i += 2 {
@@ -150,6 +151,18 @@ func NewPrior(m *cycle.Machine) *Prior {
 	return p
 }
 
+// speeds says how far the speed of a machine strays (common practice: two stages stand at two thirds and one, a
+// drive between a third and one).
+func speeds(s *dewline.System) float64 {
+	switch s.CompressorSpeed {
+	case dewline.StagedSpeed:
+		return 0.2
+	case dewline.VariableSpeed:
+		return 0.3
+	}
+	return 0
+}
+
 // blur widens what is expected where the driving conditions are not measured: they go into the scatter
 // of the days.
 func (p *Prior) blur(s *dewline.System) {
@@ -179,6 +192,41 @@ func (p *Prior) unseen(k diagnose.Symptom, w *Window) float64 {
 	by := weather * p.mean[k][outdoor]
 	return by * by
 }
+
+// Faster returns how the symptoms move with the logarithm of a speed that nobody measures, with how far that
+// strays, as one standard deviation; nothing where it is measured or does not change.
+func (p *Prior) Faster(w *Window) (direction diagnose.Vector, sd float64) {
+	if w.HasSpeed || p.changes == 0 {
+		return direction, 0
+	}
+	for k := range direction {
+		direction[k] = p.mean[k][speed]
+	}
+	return direction, p.changes
+}
+
+// Moister returns how the symptoms of a comfort machine move by a kelvin of wet bulb that nobody measures, with
+// how far the wet bulb strays from what goes with the dry bulb, as one standard deviation, K; nothing where it
+// is measured or does not matter.
+func (p *Prior) Moister(w *Window) (direction diagnose.Vector, sd float64) {
+	if w.HasWetBulb || p.centre[wetBulb] == 0 {
+		return direction, 0
+	}
+	for k := range direction {
+		direction[k] = p.mean[k][wetBulb]
+	}
+	if p.orifice {
+		direction[diagnose.Superheat] += perWetBulb
+	}
+	return direction, moisture
+}
+
+const (
+	// perWetBulb is the slope of the makers' tables of target superheat, in the middle.
+	perWetBulb = 1.8
+	// moisture is how far a house's wet bulb strays over a season (common practice).
+	moisture = 1.5 // K
+)
 
 // terms are the regressors of a window. A condition that is not known stands at its centre.
 func (p *Prior) terms(w *Window) [NumTerms]float64 {

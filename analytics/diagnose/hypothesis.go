@@ -31,13 +31,13 @@ func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 	}
 	switch fault {
 	case dewline.Undercharge:
-		return odds{0.08, 0.070, 0.040}
+		return odds{0.14, 0.070, 0.040}
 	case dewline.Overcharge:
-		return odds{0.06, 0.002, 0.050}
+		return odds{0.09, 0.002, 0.050}
 	case dewline.Restriction:
 		switch detail {
 		case "orifice_too_small":
-			return odds{0.016, 0.0003, 0.020}
+			return odds{0.03, 0.0003, 0.020}
 		case "valve_stuck":
 			return odds{0.006, 0.012, 0.006}
 		}
@@ -45,7 +45,7 @@ func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 	case dewline.Overfeed:
 		switch detail {
 		case "orifice_too_large":
-			return odds{0.016, 0.0003, 0.020}
+			return odds{0.03, 0.0003, 0.020}
 		case "bulb_loose":
 			return odds{0.008, 0.012, 0.015}
 		}

@@ -23,7 +23,7 @@ const (
 // because no table of signatures is complete. A calibration curve by bins, as Zadrozny and Elkan (2001)
 // have it; it is straight between two of its points.
 func calibrate(list []dewline.Cause, total *float64) {
-	const knee, top = 0.6, 0.74
+	const knee, top = 0.6, 0.9
 	if len(list) < 2 {
 		return
 	}

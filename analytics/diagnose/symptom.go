@@ -74,6 +74,13 @@ func (r *Residual) Z(s Symptom) float64 {
 	return r.Mean[s] / math.Sqrt(r.Cov[s][s])
 }
 
+// Odd says whether a saturation temperature is further out than any fault of a machine takes it: a sensor, a
+// factor or a mapping is to be doubted first.
+func (r *Residual) Odd() bool {
+	const most = 25 // K; a metering device all but closed takes the suction dew temperature down by 22
+	return r.Has[SuctionDew] && math.Abs(r.Mean[SuctionDew]) > most || r.Has[OverAmbient] && math.Abs(r.Mean[OverAmbient]) > most
+}
+
 // freedom is that of the likelihood's t distribution: heavy tails, because no table of signatures
 // and no covariance is complete.
 const freedom = 20

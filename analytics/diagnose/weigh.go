@@ -17,6 +17,7 @@ type Situation struct {
 	Inherited bool    // the learned frame is from before the visit, so the absolute one must agree
 	Visited   bool    // a visit changed the machine since the learned frame was made
 	Beyond    bool    // an absolute limit is passed, which hardly happens without a reason
+	Wet       bool    // and it is the one of liquid at the compressor, which a valve is there to keep away
 	BoreDoubt bool    // the bore read off the part is not the one called for
 	BoreRight bool    // the bore read off the part is the one called for
 	Sensors   []Sensor
@@ -88,6 +89,9 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 	none0 = max(none0, 0.5)
 	if sit.Beyond {
 		none0 *= 0.1
+	}
+	if sit.Wet {
+		none0 *= 0.2
 	}
 	total := none0
 	add := func(w Weighed, start, later float64) {
