@@ -305,3 +305,26 @@ func noticeConditions(filter dewline.NoticeFilter) (string, []any, error) {
 	}
 	return strings.Join(conditions, " AND "), args, nil
 }
+
+// pruneNotices is how many notices or messages one transaction deletes, so that others get their turn.
+const pruneNotices = 2000
+
+// PruneNotices deletes the notices that were settled before a time, of alerts that are over, and then the
+// messages made before it that nothing speaks of any more. What waits or is on its way stays, however old,
+// and so do the notices of an alert that lasts: they say who is to hear of its end.
+func (s *Store) PruneNotices(ctx context.Context, before dewline.Millis) error {
+	err := s.prune(ctx, "drop old notices", `
+		DELETE FROM notices WHERE id IN (
+			SELECT n.id FROM notices n JOIN alerts a ON a.id = n.alert
+			WHERE n.made < $1 AND n.settled > 0 AND n.settled < $1 AND n.state IN ('sent', 'not_sent')
+				AND a.state IN ('resolved', 'dismissed') AND NOT EXISTS (SELECT 1 FROM news w WHERE w.alert = n.alert)
+			ORDER BY n.made, n.id LIMIT $2)`, int64(before), pruneNotices)
+	if err != nil {
+		return err
+	}
+	return s.prune(ctx, "drop old messages", `
+		DELETE FROM messages WHERE id IN (
+			SELECT m.id FROM messages m
+			WHERE m.made < $1 AND m.state <> 'pending' AND NOT EXISTS (SELECT 1 FROM notices n WHERE n.message = m.id AND n.message <> '')
+			ORDER BY m.made, m.id LIMIT $2)`, int64(before), pruneNotices)
+}

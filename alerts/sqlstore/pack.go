@@ -157,19 +157,20 @@ func putDays(ctx context.Context, tx *sql.Tx, dialect *dialect, d int64, days ma
 // a time, and returns when all are gone.
 func (s *Store) PruneRollUps(ctx context.Context, before dewline.Millis) error {
 	endDay := slotBefore(before) / slotsADay
-	if err := s.prune(ctx, `
+	if err := s.prune(ctx, "delete old roll-ups", `
 		DELETE FROM rollup_days WHERE id IN (SELECT id FROM rollup_days WHERE id < $1 ORDER BY id LIMIT $2)`,
 		endDay<<seriesBits, pruneDays); err != nil {
 		return err
 	}
-	return s.prune(ctx, `
+	return s.prune(ctx, "delete old roll-ups", `
 		DELETE FROM rollup_rows WHERE id IN (SELECT id FROM rollup_rows WHERE id < $1 ORDER BY id LIMIT $2)`,
 		endDay*slotsADay<<seriesBits, pruneRows)
 }
 
-func (s *Store) prune(ctx context.Context, statement string, end int64, atOnce int) error {
+// prune runs a statement, which deletes at most $2 rows, until nothing is left for it.
+func (s *Store) prune(ctx context.Context, op, statement string, end int64, atOnce int) error {
 	for deleted := int64(1); deleted > 0; {
-		err := s.write(ctx, "delete old roll-ups", func(tx *sql.Tx) error {
+		err := s.write(ctx, op, func(tx *sql.Tx) error {
 			result, err := tx.ExecContext(ctx, statement, end, atOnce)
 			if err == nil {
 				deleted, err = result.RowsAffected()

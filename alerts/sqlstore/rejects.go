@@ -91,3 +91,11 @@ func (s *Store) CountRejects(ctx context.Context) (map[dewline.Reason]int64, err
 	})
 	return counts, err
 }
+
+// PruneRejects deletes the rejects that arrived before a time. They stay counted.
+func (s *Store) PruneRejects(ctx context.Context, before dewline.Millis) error {
+	return s.write(ctx, "drop old rejects", func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM rejects WHERE received < $1`, before)
+		return err
+	})
+}

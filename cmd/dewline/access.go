@@ -37,9 +37,6 @@ func (a accessSettings) validate() error {
 	return nil
 }
 
-// auditKept is how long the audit log is kept.
-const auditKept = 2 * 365 * 24 * time.Hour
-
 // openGate makes what lets people in. Cookies go by TLS alone where it is there, here or in front of here.
 func (s *service) openGate(tls bool) (*access.Gate, error) {
 	set := s.o.Settings

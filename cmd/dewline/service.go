@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -310,21 +311,13 @@ func (s *service) startBroker(p *parts) error {
 // that are rare, and cost more then.
 const packAfter = 48 * time.Hour
 
-// keepHouse packs the roll-ups of finished days and drops those that are older than they are kept.
+// keepHouse tidies up the database, until the service ends.
 func (s *service) keepHouse() {
-	keep := s.o.Settings.RollUpRetention
-	if keep <= 0 {
-		keep = 5 * 365 * 24 * time.Hour
-	}
 	tick := time.NewTicker(time.Hour)
 	defer tick.Stop()
 	for {
-		now := time.Now()
-		_, err := s.relational.PackRollUps(s.ctx, dewline.MillisOf(now.Add(-packAfter)))
-		err = errors.Join(err, s.relational.PruneRollUps(s.ctx, dewline.MillisOf(now.Add(-keep))))
-		err = errors.Join(err, s.relational.PruneAccess(s.ctx, dewline.MillisOf(now), dewline.MillisOf(now.Add(-auditKept))))
-		if err != nil && s.ctx.Err() == nil {
-			s.log.Warn("the database could not be tidied up; the next attempt is in an hour", "err", err)
+		if err := s.tidyUp(time.Now()); err != nil && s.ctx.Err() == nil {
+			s.log.Warn("not everything could be tidied up; the next attempt is in an hour", "err", err)
 		}
 		select {
 		case <-s.ctx.Done():
@@ -333,6 +326,22 @@ func (s *service) keepHouse() {
 		}
 	}
 }
+
+// tidyUp packs the roll-ups of finished days, and drops what is older than it is kept. Alerts, calls and
+// visits are never too old.
+func (s *service) tidyUp(now time.Time) error {
+	ago := func(set, usual time.Duration) dewline.Millis { return dewline.MillisOf(now.Add(-cmp.Or(set, usual))) }
+	log := ago(s.o.Settings.LogRetention, logKept)
+	_, err := s.relational.PackRollUps(s.ctx, ago(packAfter, 0))
+	return errors.Join(err,
+		s.relational.PruneRollUps(s.ctx, ago(s.o.Settings.RollUpRetention, 5*365*24*time.Hour)),
+		s.relational.PruneAccess(s.ctx, dewline.MillisOf(now), log),
+		s.relational.PruneNotices(s.ctx, log),
+		s.relational.PruneRejects(s.ctx, log))
+}
+
+// logKept is how long notices, the audit log and rejects are kept: as long as readings.
+const logKept = 400 * 24 * time.Hour
 
 // SetFleet makes f the fleet, in ingest, analytics and the pages.
 func (s *service) SetFleet(f *dewline.Fleet) {

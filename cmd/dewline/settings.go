@@ -51,6 +51,8 @@ type settings struct {
 	MaxAge time.Duration `yaml:"max_age"`
 	// RollUpRetention is how long quarter hours are kept, 5 years.
 	RollUpRetention time.Duration `yaml:"rollup_retention"`
+	// LogRetention is how long notices with their texts, the audit log and refused readings are kept, 9600h.
+	LogRetention time.Duration `yaml:"log_retention"`
 	// FullSync makes each commit of alerts and credentials wait for the disk (SQLite).
 	FullSync bool `yaml:"full_sync"`
 	// Topic is the first level of all topics, "dewline".
@@ -85,6 +87,9 @@ func readSettings(path string) (settings, error) {
 	return s, s.validate(path)
 }
 
+// leastLog is how long a log is kept at least: a month's report is sent once because it is in there.
+const leastLog = 90 * 24 * time.Hour
+
 func (s settings) validate(path string) error {
 	switch {
 	case (s.TLS.Cert == "") != (s.TLS.Key == ""):
@@ -93,8 +98,10 @@ func (s settings) validate(path string) error {
 		return fmt.Errorf("settings %s: store kind %q: expected embedded or influx", path, s.Store.Kind)
 	case s.Database != "" && !strings.HasPrefix(s.Database, "postgres://") && !strings.HasPrefix(s.Database, "postgresql://"):
 		return fmt.Errorf("settings %s: database: expected postgres://user@host/name, or nothing for SQLite in the data folder", path)
-	case s.Notify.GiveUp < 0 || s.MaxAge < 0 || s.RollUpRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
+	case s.Notify.GiveUp < 0 || s.MaxAge < 0 || s.RollUpRetention < 0 || s.LogRetention < 0 || s.Store.Retention < 0 || s.Store.Block < 0 || s.Broker.SyncEvery < 0:
 		return fmt.Errorf("settings %s: no duration may be negative", path)
+	case s.LogRetention > 0 && s.LogRetention < leastLog:
+		return fmt.Errorf("settings %s: log_retention: at least %.0fh, for who was told of what, and which month's report went, must be known for so long", path, leastLog.Hours())
 	case !(s.Tariff.PerKWh >= 0 && s.Tariff.PerKWh < 1e6) || s.Tariff.PerKWh > 0 && s.Tariff.Currency == "":
 		return fmt.Errorf("settings %s: tariff: per_kwh is a price, with the currency that it is in", path)
 	case s.Store.BudgetMB < 0 || s.Broker.MaxDiskMB < 0:

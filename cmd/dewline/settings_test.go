@@ -13,7 +13,7 @@ func TestSampleSettings(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s.Topic != "dewline" || s.Store.Kind != "embedded" || s.MaxAge.Hours() != 744 {
+	if s.Topic != "dewline" || s.Store.Kind != "embedded" || s.MaxAge.Hours() != 744 || s.LogRetention != logKept {
 		t.Errorf("read %+v", s)
 	}
 }
@@ -26,6 +26,8 @@ func TestSettingsRefuse(t *testing.T) {
 		"tariff: {per_kwh: 0.24}":       "currency",
 		"tariff: {per_kwh: -1}":         "price",
 		"max_age: -1h":                  "negative",
+		"log_retention: 24h":            "2160h",
+		"log_retention: -1h":            "negative",
 		"broker: {max_disk_mb: -1}":     "negative",
 		"database: here/dewline.db":     "postgres://",
 		"max_age: soon":                 "soon",

@@ -164,3 +164,62 @@ func noticePages(t *testing.T, open Opener) {
 	_, err := s.NoticesIn(ctx, dewline.NoticeFilter{After: "made up"})
 	wantCode(t, "a cursor of no list", err, dewline.Invalid)
 }
+
+// noticesPruned: what was settled long ago goes, with its message. Nothing goes that is still to be sent,
+// however old, that tells who is to hear of an alert's end, or that is not old.
+func noticesPruned(t *testing.T, open Opener) {
+	s, ctx := opened(t, open), t.Context()
+	over, lasts, planned := alert(hall, dewline.Overfeed, now), alert(cold, dewline.Undercharge, now), alert(attic, dewline.Overfeed, now)
+	over.State, planned.State = dewline.AlertDismissed, dewline.AlertDismissed
+	must(t, s.PutAlerts(ctx, byDewline(now, "first", over, lasts, planned)))
+	news := must1(s.Unplanned(ctx, 10))(t)
+	news = slices.DeleteFunc(news, func(n dewline.News) bool { return n.Alert.ID == planned.ID }) // its end is not planned for yet
+	work := dewline.NoticeWork{Planned: news}
+	add := func(id, alert, message string, state dewline.NoticeState, settled dewline.Millis) {
+		n := notice(id, alert, "x")
+		n.Message, n.State, n.Settled = message, state, dewline.Stamp(settled)
+		work.Add = append(work.Add, n)
+	}
+	put := func(id, contact string, state dewline.MessageState, made dewline.Millis) {
+		m := message(id, contact)
+		m.State, m.Made = state, dewline.Stamp(made)
+		work.Messages = append(work.Messages, m)
+	}
+	add("told", over.ID, "old", dewline.NoticeSent, now+1)
+	add("dropped", over.ID, "", dewline.NoticeNotSent, now+1)
+	for i := range 2500 { // more than one transaction deletes
+		add(fmt.Sprint("storm", i), over.ID, "old", dewline.NoticeSent, now+1)
+	}
+	put("old", "x", dewline.MessageSent, now)
+	put("report", "x", dewline.MessageGivenUp, now) // a month's report has no notices
+	gone := len(work.Add)
+	add("waits", over.ID, "", dewline.NoticeWaiting, 0)
+	add("on its way", over.ID, "under way", dewline.NoticeSending, 0)
+	put("under way", "y", dewline.MessagePending, now)
+	add("of one that lasts", lasts.ID, "spoken of", dewline.NoticeSent, now+1)
+	put("spoken of", "x", dewline.MessageSent, now)
+	add("of one with news", planned.ID, "", dewline.NoticeSent, now+1)
+	add("settled late", over.ID, "", dewline.NoticeNotSent, now+100)
+	put("new", "x", dewline.MessageSent, now+100)
+	must(t, s.SaveNotices(ctx, work))
+	must(t, s.PruneNotices(ctx, now+100))
+	var left []string
+	for _, n := range must1(s.NoticesIn(ctx, dewline.NoticeFilter{}))(t).Notices {
+		left = append(left, n.ID)
+	}
+	var stay []string
+	for _, n := range work.Add[gone:] {
+		stay = append(stay, n.ID)
+	}
+	slices.Sort(left)
+	slices.Sort(stay)
+	want(t, "left", left, stay)
+	for _, id := range []string{"under way", "spoken of", "new"} {
+		must1(s.MessageByID(ctx, id))(t)
+	}
+	for _, id := range []string{"old", "report"} {
+		_, err := s.MessageByID(ctx, id)
+		wantCode(t, id, err, dewline.NotFound)
+	}
+	must1(s.AlertHistory(ctx, over.ID))(t)
+}

@@ -96,3 +96,20 @@ func rejectsFilter(t *testing.T, open Opener) {
 		}
 	}
 }
+
+// rejectsPruned: old ones go, all stay counted, and the ring goes on.
+func rejectsPruned(t *testing.T, open Opener) {
+	s, ctx := opened(t, open), t.Context()
+	kept := reject(dewline.ReasonNoUnit, now, "kept")
+	must(t, s.KeepRejects(ctx, []dewline.Reject{reject(dewline.ReasonNoUnit, now-2, "old"), reject(dewline.ReasonFuture, now-1, "old"), kept}))
+	must(t, s.PruneRejects(ctx, now))
+	list := must1(s.ReadRejects(ctx, dewline.RejectFilter{}, 10))(t)
+	want(t, "left", list, []dewline.Reject{kept})
+	want(t, "the counts", must1(s.CountRejects(ctx))(t), map[dewline.Reason]int64{dewline.ReasonNoUnit: 2, dewline.ReasonFuture: 1})
+	var many []dewline.Reject
+	for i := range RejectsKept + 1 {
+		many = append(many, reject(dewline.ReasonNoUnit, now+1, fmt.Sprint(i)))
+	}
+	must(t, s.KeepRejects(ctx, many))
+	want(t, "the ring", len(must1(s.ReadRejects(ctx, dewline.RejectFilter{}, 100))(t)), RejectsKept)
+}

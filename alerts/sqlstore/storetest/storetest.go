@@ -25,6 +25,8 @@ type Store interface {
 	dewline.LedgerStore
 	dewline.CalendarLinkStore
 	dewline.AccessStore
+	PruneNotices(ctx context.Context, before dewline.Millis) error
+	PruneRejects(ctx context.Context, before dewline.Millis) error
 	Close() error
 }
 
@@ -59,7 +61,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		run  func(t *testing.T, open Opener)
 	}{
 		{"gateways", gateways}, {"gateways of two processes", gatewaysShared}, {"gateway status", gatewayStatus},
-		{"rejects", rejects}, {"rejects filter", rejectsFilter}, {"events", events},
+		{"rejects", rejects}, {"rejects filter", rejectsFilter}, {"rejects pruned", rejectsPruned}, {"events", events},
 		{"roll-ups", rollUps}, {"roll-ups of a year", rollUpsYear}, {"roll-ups refused", rollUpsRefused},
 		{"progress", progress}, {"progress is all or nothing", progressWhole},
 		{"alerts", alerts}, {"alerts filter", alertsFilter}, {"alerts pages", alertPages}, {"alert history", alertHistory},
@@ -67,7 +69,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"desk", desk}, {"desk keeps calls", deskCalls}, {"desk keeps visits", deskVisits}, {"desk is all or nothing", deskWhole},
 		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce}, {"numbers at once", numbersAtOnce},
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
-		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages},
+		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages}, {"notices pruned", noticesPruned},
 		{"ledger", ledger}, {"calendar links", calendarLinks},
 		{"sign-ins", signIns}, {"sessions", sessions}, {"tokens", tokens}, {"sign-in links", signInLinks}, {"audit", audit}, {"access forgotten", accessForgotten},
 	} {
