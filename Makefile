@@ -75,6 +75,10 @@ bench-fleet: build ## measure a fleet of 20,000 systems, live and after an outag
 bench-store: build ## measure size and reading of a year, 3 minutes (ARGS=)
 	@$(BENCHED) store $(KEPT) $(ARGS)
 
+.PHONY: bench-pages
+bench-pages: build tools-chromium ## measure the pages of 20,000 systems, 2 minutes (ARGS=)
+	@$(BENCHED) pages $(KEPT) $(ARGS)
+
 # Tune on seeds below 9000 only: those from 9001 on are for this.
 .PHONY: score
 score: build ## score analytics on 1,200 unseen system-months, 10 to 20 minutes; keeps analytics/SCORE.md (ARGS=)

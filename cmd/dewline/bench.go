@@ -24,6 +24,7 @@ type benchCommand struct {
 	Ingest benchIngest `cmd:"" help:"Send as many readings as the service takes, or as --rate says, and measure what they cost."`
 	Fleet  benchLive   `cmd:"" help:"Send a large fleet's readings as they come, or its gateways' return after an outage, and measure how late they are."`
 	Store  benchStore  `cmd:"" help:"Fill the store with a year, and measure its size and how fast it is read."`
+	Pages  benchPages  `cmd:"" help:"Measure the pages of a large fleet: how long they take, what a browser loads, and when something is seen."`
 	Serve  benchServe  `cmd:"" hidden:""`
 }
 
