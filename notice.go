@@ -173,6 +173,8 @@ type Outbox interface {
 	SaveNotices(ctx context.Context, work NoticeWork) error
 	// DueMessages returns pending messages whose next attempt is due, the longest due first.
 	DueMessages(ctx context.Context, now Millis, limit int) ([]Message, error)
+	// Untaken returns the newest message of each contact whose newest one has not been taken, by contact.
+	Untaken(ctx context.Context) ([]Message, error)
 	// Settle stores what became of an attempt, of the message and of its notices. When the message
 	// is pending no more, notices that were behind it are due at once.
 	Settle(ctx context.Context, o SendOutcome) error

@@ -24,6 +24,7 @@ type Events interface {
 type Check struct {
 	Name   string // "broker", "store", "disk"
 	OK     bool
+	Warns  bool   // it is OK, and Detail says what somebody should look at all the same
 	Detail string // what is wrong and what to do; what is well, where that is worth a word
 }
 

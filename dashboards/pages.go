@@ -65,6 +65,7 @@ type base struct {
 	Title    string
 	Notices  []string
 	Failing  []Check // what the service needs and does not have
+	Warnings []Check // what is to be looked at, for the service company
 	Progress []progressView
 	Drawn    view.Age
 	Moving   bool   // the npm parts are built in: the page follows what happens
@@ -107,8 +108,11 @@ func (s *server) base(r *http.Request, title string) base {
 		return b
 	}
 	for _, c := range s.checks() {
-		if !c.OK {
+		switch {
+		case !c.OK:
 			b.Failing = append(b.Failing, c)
+		case c.Warns && visitor.May(dewline.ReadCompany):
+			b.Warnings = append(b.Warnings, c)
 		}
 	}
 	return b

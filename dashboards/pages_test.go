@@ -193,6 +193,30 @@ func TestReadyTellsTheTruth(t *testing.T) {
 	}
 }
 
+// TestWarningsLeaveTheServiceReady: what somebody should look at is said, to the service company alone.
+func TestWarningsLeaveTheServiceReady(t *testing.T) {
+	o := optionsFor(pagebook.Town(noon))
+	o.Checks = func() []dashboards.Check {
+		return []dashboards.Check{{Name: "contacts", OK: true, Warns: true, Detail: "ana-mail has taken nothing since noon"}, {Name: "disk", OK: true, Detail: "4 GB of 5"}}
+	}
+	h := handler(t, o)
+	r, body := get(t, h, "/readyz")
+	if r.StatusCode != http.StatusOK {
+		t.Errorf("readyz: %s", r.Status)
+	}
+	contains(t, body, `"ready":true`, `{"name":"contacts","ok":true,"warns":true,"detail":"ana-mail has taken nothing since noon"}`, `{"name":"disk","ok":true,"detail":"4 GB of 5"}`)
+	today := page(t, h, "/")
+	contains(t, today, "<strong>contacts</strong>: ana-mail has taken nothing since noon")
+	if strings.Contains(today, "4 GB") || strings.Contains(today, "is not well") {
+		t.Error("what is well is told as if it were not")
+	}
+	own := owning(pagebook.Town(noon), clinicOwner)
+	own.Checks = o.Checks
+	if strings.Contains(page(t, handler(t, own), "/owners/lighthouse-clinic"), "ana-mail") {
+		t.Error("an owner reads about the company's contacts")
+	}
+}
+
 func TestStoresThatDoNotAnswer(t *testing.T) {
 	town := pagebook.Town(noon)
 	now := noon

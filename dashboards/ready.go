@@ -24,6 +24,7 @@ type readiness struct {
 type checkState struct {
 	Name   string `json:"name"`
 	OK     bool   `json:"ok"`
+	Warns  bool   `json:"warns,omitempty"`
 	Detail string `json:"detail,omitempty"`
 }
 

@@ -91,7 +91,11 @@ type Courier struct {
 	making   sync.Mutex               // of messages: a contact has one under way at most
 	reported map[string]dewline.Month // by contact: the newest report that is known to be in the outbox
 
+	looked  dewline.Millis // when contacts were looked at, by Run alone
+	failing []string       // what was found
+
 	sent, failed, givenUp *prometheus.CounterVec
+	failingContacts       prometheus.Gauge
 }
 
 // New returns a courier that does nothing yet.
@@ -121,6 +125,10 @@ func New(o Options) (*Courier, error) {
 	c.sent = c.counter("messages_sent_total", "Messages that a receiver has taken.")
 	c.failed = c.counter("attempts_failed_total", "Attempts to send a message that failed.")
 	c.givenUp = c.counter("messages_given_up_total", "Messages that were given up.")
+	c.failingContacts = prometheus.NewGauge(prometheus.GaugeOpts{Namespace: "dewline", Subsystem: "notify", Name: "contacts_failing", Help: "Contacts that cannot be told of alerts at the moment."})
+	if c.Metrics != nil {
+		c.Metrics.MustRegister(c.failingContacts)
+	}
 	return c, nil
 }
 
@@ -160,6 +168,9 @@ func (c *Courier) pass(ctx, sending context.Context) {
 	}
 	if err := c.send(ctx, sending); err != nil && ctx.Err() == nil {
 		c.Log.Error("messages cannot be read; the next attempt follows", "err", err)
+	}
+	if err := c.lookAtContacts(ctx); err != nil && ctx.Err() == nil {
+		c.Log.Error("which contacts fail cannot be read; the next attempt follows", "err", err)
 	}
 }
 

@@ -3,6 +3,7 @@ package notify
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 	"testing"
@@ -237,12 +238,33 @@ func (m *memory) MessageByID(_ context.Context, id string) (dewline.Message, err
 	return m.messages[id], nil
 }
 
+func (m *memory) Untaken(context.Context) ([]dewline.Message, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	newest := map[string]dewline.Message{}
+	for _, x := range m.messages {
+		if x.Made >= newest[x.Contact].Made {
+			newest[x.Contact] = x
+		}
+	}
+	var list []dewline.Message
+	for _, contact := range slices.Sorted(maps.Keys(newest)) {
+		if newest[contact].State != dewline.MessageSent {
+			list = append(list, newest[contact])
+		}
+	}
+	return list, nil
+}
+
 func (m *memory) Settle(_ context.Context, o dewline.SendOutcome) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.settled = append(m.settled, o)
 	x := m.messages[o.Message]
 	x.State, x.Attempts, x.Next, x.Failure = o.State, o.Attempts, dewline.Stamp(o.Next), o.Failure
+	if o.State != dewline.MessagePending {
+		x.Done = dewline.Stamp(o.At)
+	}
 	m.messages[o.Message] = x
 	for id, n := range m.notices {
 		switch {

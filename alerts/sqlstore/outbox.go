@@ -213,6 +213,21 @@ func messageByID(ctx context.Context, tx *sql.Tx, id string) (m dewline.Message,
 	return m, json.Unmarshal(body, &m)
 }
 
+// Untaken implements dewline.Outbox.
+func (s *Store) Untaken(ctx context.Context) ([]dewline.Message, error) {
+	var list []dewline.Message
+	err := s.read(ctx, "read messages that nobody took", func(tx *sql.Tx) error {
+		return each(ctx, tx, func(rows *sql.Rows) error {
+			m, err := scanBody[dewline.Message](rows)
+			list = append(list, m)
+			return err
+		}, `SELECT m.body FROM contacts c
+			JOIN messages m ON m.id = (SELECT l.id FROM messages l WHERE l.contact = c.id ORDER BY l.made DESC, l.id DESC LIMIT 1)
+			WHERE m.state <> 'sent' ORDER BY c.id`)
+	})
+	return list, err
+}
+
 // Settle implements dewline.Outbox. What was settled before stays as it is.
 func (s *Store) Settle(ctx context.Context, o dewline.SendOutcome) error {
 	return s.write(ctx, "store what became of message "+o.Message, func(tx *sql.Tx) error {

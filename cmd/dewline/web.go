@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 
@@ -130,6 +131,9 @@ func (s *service) checks() []dashboards.Check {
 		check("subscription", "connected to the MQTT broker", p.client.Health()),
 		check("database", "alerts are stored", s.ping(ctx)),
 	}
+	if failing := s.courier.Failing(); len(failing) > 0 {
+		list = append(list, dashboards.Check{Name: "contacts", OK: true, Warns: true, Detail: notTold(failing)})
+	}
 	if p.broker != nil {
 		list = append(list, check("broker", "gateways connect to "+p.broker.Addr().String(), p.broker.Ready()))
 	}
@@ -144,6 +148,16 @@ func (s *service) checks() []dashboards.Check {
 		list = append(list, check("disk", well, err))
 	}
 	return list
+}
+
+// notTold says who cannot be told of alerts; a broken server of e-mail fails them all with the same words.
+func notTold(failing []string) string {
+	const most = 3
+	text := strings.Join(failing[:min(most, len(failing))], "; ")
+	if more := len(failing) - most; more > 0 {
+		text += fmt.Sprintf("; and %d more", more)
+	}
+	return "not everybody is told of alerts: " + text
 }
 
 // ping asks the database for something small.

@@ -136,6 +136,27 @@ func outboxGivesUp(t *testing.T, open Opener) {
 	wantCode(t, "no such message", s.Settle(ctx, dewline.SendOutcome{Message: "m3", State: dewline.MessageSent}), dewline.NotFound)
 }
 
+// untaken: of each contact that is still there, the newest message decides.
+func untaken(t *testing.T, open Opener) {
+	s, ctx := opened(t, open), t.Context()
+	must(t, s.PutPerson(ctx, dewline.Person{ID: "a", Name: "A", Role: dewline.RoleDispatcher}))
+	for _, id := range []string{"sent", "lost", "tried"} {
+		must(t, s.PutContact(ctx, dewline.Contact{ID: id, Person: "a", Channel: dewline.ByMail, Address: "a@example.org"}))
+	}
+	want(t, "none", must1(s.Untaken(ctx))(t), nil)
+	var all []dewline.Message
+	for i, m := range []struct {
+		contact string
+		state   dewline.MessageState
+	}{{"sent", dewline.MessageGivenUp}, {"sent", dewline.MessageSent}, {"lost", dewline.MessageSent}, {"lost", dewline.MessageGivenUp}, {"tried", dewline.MessagePending}, {"removed", dewline.MessageGivenUp}} {
+		made := message(fmt.Sprint("m", i), m.contact)
+		made.State, made.Made, made.Failure = m.state, made.Made+dewline.Stamp(i), hostile[9]
+		all = append(all, made)
+	}
+	must(t, s.SaveNotices(ctx, dewline.NoticeWork{Messages: all}))
+	want(t, "untaken", must1(opened(t, open).Untaken(ctx))(t), []dewline.Message{all[3], all[4]})
+}
+
 func noticePages(t *testing.T, open Opener) {
 	s, ctx := opened(t, open), t.Context()
 	a, b := alert(hall, dewline.Overfeed, now), alert(cold, dewline.Undercharge, now)

@@ -69,7 +69,7 @@ func Run(t *testing.T, newStore func(t *testing.T) Opener) {
 		{"desk", desk}, {"desk keeps calls", deskCalls}, {"desk keeps visits", deskVisits}, {"desk is all or nothing", deskWhole},
 		{"names", deskNames}, {"desks at once", desksAtOnce}, {"all at once", allAtOnce}, {"numbers at once", numbersAtOnce},
 		{"directory", directory}, {"directory holds together", directoryWhole}, {"anonymised", anonymised},
-		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"notices pages", noticePages}, {"notices pruned", noticesPruned},
+		{"news", news}, {"outbox", outbox}, {"outbox gives up", outboxGivesUp}, {"untaken", untaken}, {"notices pages", noticePages}, {"notices pruned", noticesPruned},
 		{"ledger", ledger}, {"calendar links", calendarLinks},
 		{"sign-ins", signIns}, {"sessions", sessions}, {"tokens", tokens}, {"sign-in links", signInLinks}, {"audit", audit}, {"access forgotten", accessForgotten},
 	} {

@@ -1,0 +1,139 @@
+package main
+
+import (
+	"encoding/json"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"dewline"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"go.yaml.in/yaml/v3"
+)
+
+// board is what the test reads of a board for the general charting program.
+type board struct {
+	UID, Title string
+	Panels     []struct {
+		Title, Type string
+		Datasource  struct{ Type, UID string }
+		Targets     []struct{ Expr string }
+	}
+}
+
+var (
+	descName   = regexp.MustCompile(`fqName: "([^"]+)"`)
+	descLabels = regexp.MustCompile(`variableLabels: \{([^}]*)\}`)
+	metricName = regexp.MustCompile(`\b(?:dewline|go|process|promhttp)_[a-z0-9_]+`)
+	labelNames = regexp.MustCompile(`\bby \(([a-z, ]+)\)|\{([a-z]+)="`)
+)
+
+// TestBoardOfService holds what the board asks for to what a service exposes.
+func TestBoardOfService(t *testing.T) {
+	s := startTestService(t, serviceOptions{Fleet: dewline.NewFleet(nil, nil)})
+	exposed := map[string][]string{} // labels by name
+	descs := make(chan *prometheus.Desc)
+	go func() {
+		s.registry.Describe(descs)
+		close(descs)
+	}()
+	for d := range descs {
+		name := descName.FindStringSubmatch(d.String())
+		labels := descLabels.FindStringSubmatch(d.String())
+		if name == nil || labels == nil {
+			t.Fatalf("what is described as %s?", d)
+		}
+		exposed[name[1]] = strings.Split(labels[1], ",")
+	}
+	histograms := map[string]bool{}
+	families, err := s.registry.Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range families {
+		histograms[f.GetName()] = f.GetType().String() == "HISTOGRAM"
+		if exposed[f.GetName()] == nil {
+			exposed[f.GetName()] = []string{}
+		}
+	}
+
+	b := readBoard(t, "service.json")
+	asked := 0
+	for _, p := range b.Panels {
+		if p.Datasource.UID != "dewline-service" || p.Datasource.Type != "prometheus" || len(p.Targets) == 0 {
+			t.Errorf("%s: it asks nobody, or somebody else: %+v", p.Title, p.Datasource)
+		}
+		for _, target := range p.Targets {
+			names := metricName.FindAllString(target.Expr, -1)
+			if len(names) == 0 {
+				t.Errorf("%s: %q asks for nothing", p.Title, target.Expr)
+			}
+			for _, name := range names {
+				asked++
+				allowed := []string{}
+				if base, ok := strings.CutSuffix(name, "_bucket"); ok && histograms[base] {
+					name, allowed = base, []string{"le"}
+				}
+				labels, ok := exposed[name]
+				if !ok {
+					t.Errorf("%s: the service exposes no %s", p.Title, name)
+				}
+				allowed = append(allowed, labels...)
+				for _, m := range labelNames.FindAllStringSubmatch(target.Expr, -1) {
+					if label := m[1] + m[2]; !slices.Contains(allowed, label) {
+						t.Errorf("%s: %s has no label %q", p.Title, name, label)
+					}
+				}
+			}
+		}
+	}
+	if asked < 25 {
+		t.Errorf("only %d metrics were found on the board", asked)
+	}
+}
+
+func readBoard(t *testing.T, name string) (b board) {
+	t.Helper()
+	text, err := os.ReadFile("../../deploy/boards/" + name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &b); err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// TestBoardsFindTheirSources: what the boards ask by is what is provisioned beside them.
+func TestBoardsFindTheirSources(t *testing.T) {
+	text, err := os.ReadFile("../../deploy/boards/datasources.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var provisioned struct {
+		Datasources []struct{ UID, Type string }
+	}
+	if err := yaml.Unmarshal(text, &provisioned); err != nil {
+		t.Fatal(err)
+	}
+	types := map[string]string{}
+	for _, d := range provisioned.Datasources {
+		types[d.UID] = d.Type
+	}
+	uids := map[string]bool{}
+	for _, name := range []string{"service.json", "readings.json"} {
+		b := readBoard(t, name)
+		if b.UID == "" || uids[b.UID] || !strings.HasPrefix(b.Title, "Dewline: ") {
+			t.Errorf("%s: uid %q, title %q", name, b.UID, b.Title)
+		}
+		uids[b.UID] = true
+		for _, p := range b.Panels {
+			if p.Type != "text" && types[p.Datasource.UID] != p.Datasource.Type {
+				t.Errorf("%s: %s asks %+v, which is not provisioned", name, p.Title, p.Datasource)
+			}
+		}
+	}
+}
