@@ -5,6 +5,7 @@ import (
 	"context"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"dewline"
@@ -51,14 +52,20 @@ type Reader struct {
 	source Source
 	empty  *dewline.Fleet
 
-	mu    sync.Mutex
-	last  *Overview
-	until time.Time
+	mu   sync.Mutex           // held by who makes the next one
+	kept atomic.Pointer[kept] // nil before the first
 
 	// The part of each owner, of the fleet that it was made from.
 	parts   sync.Mutex
 	partsOf *dewline.Fleet
 	part    map[string]*dewline.Fleet
+}
+
+// kept is an overview and until when it is good enough for anybody, and for who would have to wait for
+// the next one.
+type kept struct {
+	*Overview
+	until, meanwhile time.Time
 }
 
 // New returns a reader of the source.
@@ -111,6 +118,8 @@ func (r *Reader) State(id dewline.SystemID) (dewline.SystemState, bool) {
 const (
 	keepAtLeast = time.Second
 	restFactor  = 20
+	// While one request makes it anew, others get the last one, for so long at most.
+	keepMeanwhile = 10 * time.Second
 )
 
 // Read returns the overview of what the visitor may know of, made anew where the last one is older
@@ -142,18 +151,32 @@ func (o *Overview) partOf(fleet *dewline.Fleet) *Overview {
 
 func (r *Reader) readWhole(ctx context.Context, now func() time.Time) *Overview {
 	fleet := r.whole()
+	begin := now()
+	if k := r.kept.Load(); k != nil && k.Fleet == fleet {
+		if begin.Before(k.until) {
+			return k.Overview
+		}
+		if begin.Before(k.meanwhile) {
+			if !r.mu.TryLock() {
+				return k.Overview
+			}
+			r.mu.Unlock()
+		}
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	begin := now()
-	if r.last != nil && r.last.Fleet == fleet && begin.Before(r.until) {
-		return r.last
+	if k := r.kept.Load(); k != nil && k.Fleet == fleet && begin.Before(k.until) {
+		return k.Overview // somebody else has just made it
 	}
+	begin = now()
 	o := r.read(ctx, fleet)
 	end := now()
-	r.last, r.until = o, end.Add(max(keepAtLeast, restFactor*end.Sub(begin)))
+	until := end.Add(max(keepAtLeast, restFactor*end.Sub(begin)))
+	next := &kept{o, until, until.Add(keepMeanwhile)}
 	if o.AlertsErr != nil {
-		r.until = end // whoever comes next tries again
+		next.until, next.meanwhile = end, end // whoever comes next tries again
 	}
+	r.kept.Store(next)
 	return o
 }
 
@@ -161,7 +184,9 @@ func (r *Reader) readWhole(ctx context.Context, now func() time.Time) *Overview 
 func (r *Reader) Forget() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.until = time.Time{}
+	if k := r.kept.Load(); k != nil {
+		r.kept.Store(&kept{Overview: k.Overview})
+	}
 }
 
 func (r *Reader) read(ctx context.Context, fleet *dewline.Fleet) *Overview {
@@ -173,16 +198,17 @@ func (r *Reader) read(ctx context.Context, fleet *dewline.Fleet) *Overview {
 		bySystem: make(map[dewline.SystemID][]dewline.Alert),
 	}
 	o.Alerts, o.AlertsErr = r.unended(ctx, dewline.AlertFilter{})
-	if o.AlertsErr != nil && r.last != nil {
-		o.Alerts = r.last.Alerts
+	last := r.kept.Load()
+	if o.AlertsErr != nil && last != nil {
+		o.Alerts = last.Alerts
 	}
 	for _, a := range o.Alerts {
 		for _, id := range a.Systems {
 			o.bySystem[id] = append(o.bySystem[id], a)
 		}
 	}
-	if r.last != nil && r.last.Fleet == fleet {
-		o.IDs = r.last.IDs
+	if last != nil && last.Fleet == fleet {
+		o.IDs = last.IDs
 	} else {
 		o.IDs = sortedIDs(systems)
 	}

@@ -175,3 +175,45 @@ func TestOfOneOwner(t *testing.T) {
 		}
 	}
 }
+
+// TestReadDoesNotWait: while one request makes the overview anew, others get the last one; but not after
+// somebody has changed something, who must see it.
+func TestReadDoesNotWait(t *testing.T) {
+	fleet, noon := fleetOf("a/x"), time.Date(2031, 7, 3, 12, 0, 0, 0, time.UTC)
+	slow := &slowAlerts{Alerts: &source{}}
+	r := overview.New(overview.Source{Fleet: func() *dewline.Fleet { return fleet }, Alerts: slow})
+	ctx := seeingAll(t)
+	first := r.Read(ctx, func() time.Time { return noon })
+	later := func() time.Time { return noon.Add(5 * time.Second) }
+	slow.begun, slow.goOn = make(chan struct{}), make(chan struct{})
+	made := make(chan *overview.Overview)
+	go func() { made <- r.Read(ctx, later) }()
+	<-slow.begun
+	if r.Read(ctx, later) != first {
+		t.Error("who comes meanwhile does not get the last overview")
+	}
+	close(slow.goOn)
+	second := <-made
+	if second == first || r.Read(ctx, later) != second {
+		t.Error("the overview was not made anew")
+	}
+	slow.begun = nil
+	r.Forget()
+	if r.Read(ctx, later) == second {
+		t.Error("what was changed is not seen")
+	}
+}
+
+// slowAlerts answers when it may.
+type slowAlerts struct {
+	overview.Alerts
+	begun, goOn chan struct{}
+}
+
+func (s *slowAlerts) AlertsIn(ctx context.Context, f dewline.AlertFilter) (dewline.AlertPage, error) {
+	if s.begun != nil {
+		close(s.begun)
+		<-s.goOn
+	}
+	return s.Alerts.AlertsIn(ctx, f)
+}
