@@ -54,11 +54,7 @@ func (c *benchPages) Run(ctx context.Context, std *streams) (err error) {
 	if err := p.fill(ctx); err != nil {
 		return err
 	}
-	addr, err := freeAddr()
-	if err != nil {
-		return err
-	}
-	service, err := startService(ctx, serviceOptions{Fleet: p.fleet.fleet, Data: r.folder, HTTP: "127.0.0.1:0", MQTT: addr})
+	service, err := startService(ctx, serviceOptions{Fleet: p.fleet.fleet, Data: r.folder, HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0"})
 	if err != nil {
 		return err
 	}
@@ -158,7 +154,13 @@ func (p *pagesRun) systemPath(i int) string {
 }
 
 // ask asks for each page over and over, as a browser does, and says what it took until the last byte.
+// Meanwhile one page listens for changes, as the dispatcher's does all day.
 func (p *pagesRun) ask(ctx context.Context) error {
+	stop, err := p.listen(ctx)
+	if err != nil {
+		return err
+	}
+	defer stop()
 	for _, page := range []struct {
 		label string
 		path  func(i int) string
@@ -182,6 +184,31 @@ func (p *pagesRun) ask(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// listen opens a stream of changes and lets it run.
+func (p *pagesRun) listen(ctx context.Context) (stop func(), err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, p.base+"/events", nil)
+	if err != nil {
+		cancel()
+		return nil, err
+	}
+	answer, err := http.DefaultClient.Do(r)
+	if err != nil {
+		cancel()
+		return nil, err
+	}
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		io.Copy(io.Discard, answer.Body) //nolint:errcheck // it ends by being cut
+	}()
+	return func() {
+		cancel()
+		<-ended
+		answer.Body.Close()
+	}, nil
 }
 
 func (p *pagesRun) askPage(ctx context.Context, label string, path func(int) string, goal time.Duration) error {
