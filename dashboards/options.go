@@ -55,12 +55,17 @@ type Options struct {
 	Calendar dewline.Calendar      // feeds of service calls
 	Photos   dewline.Photos        // pictures of visits
 	Events   Events                // a dewline.Events
-	Checks   func() []Check        // for /readyz and the pages; the service is ready when all are OK
-	Metrics  prometheus.Gatherer   // for /metrics
-	Progress func() []Progress     // what is going on, nothing when empty
-	Now      func() time.Time      // the wall clock: ages, and the end of a chart
-	Notices  []string              // sentences that every page shows: that it is open, that it is plaintext
-	Log      *slog.Logger          // nil: no log
+	// Enrolment keeps what is enrolled, Gateways the credentials by which gateways connect at the address
+	// of GatewaysAt: nil where an MQTT broker of one's own does.
+	Enrolment  dewline.Enrolment
+	Gateways   dewline.Gateways
+	GatewaysAt func() string
+	Checks     func() []Check      // for /readyz and the pages; the service is ready when all are OK
+	Metrics    prometheus.Gatherer // for /metrics
+	Progress   func() []Progress   // what is going on, nothing when empty
+	Now        func() time.Time    // the wall clock: ages, and the end of a chart
+	Notices    []string            // sentences that every page shows: that it is open, that it is plaintext
+	Log        *slog.Logger        // nil: no log
 
 	// Access lets people and programs in; nil: nobody can sign in.
 	Access *access.Gate

@@ -23,14 +23,14 @@ type pages struct {
 }
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
-var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit"}
+var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
 	p := &pages{sets: map[string]*template.Template{}}
 	for _, name := range pageNames {
 		t, err := template.New("base.html").Funcs(funcs).Option("missingkey=error").
-			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/visitparts.html", "templates/"+name+".html")
+			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/visitparts.html", "templates/setupparts.html", "templates/"+name+".html")
 		if err != nil {
 			return nil, fmt.Errorf("templates: %w", err)
 		}
@@ -70,6 +70,7 @@ type base struct {
 	Drawn    view.Age
 	Moving   bool   // the npm parts are built in: the page follows what happens
 	Owning   bool   // the visitor owns machines and does not work on them
+	SetsUp   bool   // the visitor may set up
 	Calls    bool   // there are service calls, and the visitor works on them
 	US       bool   // the reader reads °F, psi and lb
 	Listens  string // where the page hears of changes, "" where it does not
@@ -95,6 +96,7 @@ func (s *server) base(r *http.Request, title string) base {
 	visitor := dewline.VisitorOf(r.Context())
 	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, SignedIn: access.SignedIn(r.Context()), US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
 	b.Owning = ownsOnly(visitor)
+	b.SetsUp = visitor.May(dewline.SetUp)
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")

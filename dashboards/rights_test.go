@@ -73,6 +73,17 @@ var rightsTable = []asked{
 	{"POST /calls/{id}/visit/{site}/{system}", dewline.WorkOnVisits, "/calls/call-@/visit/@/a", "id=visit-@&revision=1", one},
 	{"GET /calls/{id}/visit/{site}/{system}/live", dewline.WorkOnVisits, "/calls/call-@/visit/@/a/live", "", one},
 
+	{"GET /setup", dewline.SetUp, "/setup", "", nobodys},
+	{"GET /setup/systems/new", dewline.SetUp, "/setup/systems/new", "", nobodys},
+	{"POST /setup/systems/new", dewline.SetUp, "/setup/systems/new", "system.id=x", nobodys},
+	{"GET /setup/systems/{site}/{system}", dewline.SetUp, "/setup/systems/@/a", "", one},
+	{"POST /setup/systems/{site}/{system}", dewline.SetUp, "/setup/systems/@/a", "version=v0&system.kind=x", one},
+	{"GET /setup/fleet", dewline.SetUp, "/setup/fleet", "", nobodys},
+	{"POST /setup/fleet", dewline.SetUp, "/setup/fleet", "text=x", nobodys},
+	{"GET /setup/fleet.yaml", dewline.SetUp, "/setup/fleet.yaml", "", nobodys},
+	{"GET /setup/gateways", dewline.SetUp, "/setup/gateways", "", nobodys},
+	{"POST /setup/gateways", dewline.SetUp, "/setup/gateways", "do=add&gateway=@/gw", nobodys},
+
 	{"GET /sign-in", dewline.Anyone, "/sign-in", "", nobodys},
 	{"POST /sign-in", dewline.Anyone, "/sign-in", "login=x&password=y", nobodys},
 	{"POST /sign-out", dewline.ReadMachines, "/sign-out", "x=y", nobodys},
@@ -421,6 +432,8 @@ func (o *twoOwners) pages(t *testing.T, guest func(*http.Request) (dewline.Visit
 	options.Desk, options.Service, options.Contacts, options.Messages, options.Courier = deskOf{o}, o, people, o, o
 	options.Ledger, options.Papers, options.Owners, options.Calendar, options.Photos = ledgerOf{o}, o, o, o, o
 	options.Now = func() time.Time { return noon }
+	kept := &keeper{text: []byte(townFile)}
+	options.Enrolment, options.Gateways = kept, kept
 	options.Access, options.Guest = gate, guest
 	h, err := dashboards.New(options)
 	if err != nil {

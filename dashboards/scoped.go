@@ -36,6 +36,12 @@ func (o Options) scoped(fleet func(context.Context) *dewline.Fleet) Options {
 		}
 		o.Contacts = contacts
 	}
+	if o.Enrolment != nil {
+		o.Enrolment = scope.Enrolment{Scope: s, Of: o.Enrolment}
+	}
+	if o.Gateways != nil {
+		o.Gateways = scope.Gateways{Scope: s, Gateways: o.Gateways}
+	}
 	if o.Messages != nil {
 		o.Messages = scope.Notices{Scope: s, Of: o.Messages}
 	}

@@ -17,6 +17,8 @@ const pageAlerts = 100
 type todayPage struct {
 	base
 	Enrolled  int
+	First     *firstSteps // until the first reading of all
+	Unheard   unheard     // enrolled and never heard
 	Headline  string
 	AlertsErr string
 	Counts    []view.HealthCount
@@ -70,6 +72,10 @@ func (s *server) todayPage(r *http.Request) todayPage {
 		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: view.Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}),
 		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
 	}
+	if first, ok := s.steps(r, o.Fleet); ok {
+		p.First = &first
+	}
+	p.Unheard = unheardIn(r, o)
 	if o.AlertsErr != nil {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "error", o.AlertsErr)
 		p.AlertsErr = "Alerts cannot be read at the moment; those shown are the last that were."

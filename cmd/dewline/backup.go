@@ -33,14 +33,17 @@ type restoreCommand struct {
 
 // The parts of an archive.
 const (
-	archiveDatabase = "dewline.db"
-	archiveReadings = "readings"
-	archivePhotos   = "photos"
+	archiveDatabase  = "dewline.db"
+	archiveReadings  = "readings"
+	archivePhotos    = "photos"
+	archiveElsewhere = "database.txt" // instead of the database: says that it is not in the archive
+	archiveFleet     = "fleet.yaml"   // where the service keeps it itself
 )
 
 // Run writes the archive. It appears under its name only when it is whole.
 func (c *backupCommand) Run(ctx context.Context, std *streams) (err error) {
-	if err := inFolder(c.Data); err != nil {
+	address, err := databaseAddress(c.Data)
+	if err != nil {
 		return err
 	}
 	if _, err := os.Stat(c.File); err == nil {
@@ -76,8 +79,15 @@ func (c *backupCommand) Run(ctx context.Context, std *streams) (err error) {
 		return err
 	}
 	fmt.Fprintf(std.out, "%s: %.1f MB. Readings that still wait in the MQTT broker are not in it.\n", c.File, float64(info.Size())/1e6)
+	if address != "" {
+		fmt.Fprintln(std.out, elsewhere)
+	}
 	return nil
 }
+
+// elsewhere is what an archive without a database says. The dump comes first, so that what it speaks of is
+// in the archive.
+const elsewhere = "The database is PostgreSQL's and is not in the archive: dump it with pg_dump, just before, and restore it with pg_restore."
 
 // fromService asks the running service for the archive.
 func (c *backupCommand) fromService(ctx context.Context, w io.Writer) error {
@@ -104,14 +114,20 @@ func ask(client *http.Client, request *http.Request, w io.Writer) error {
 
 // backupFolder writes the archive of a folder that no service uses.
 func backupFolder(ctx context.Context, w io.Writer, data string) error {
-	if _, err := os.Stat(databasePath(data)); err != nil {
-		return fmt.Errorf("%s is not a data folder: %w", data, err)
-	}
-	db, err := sqlstore.Open(ctx, databasePath(data), sqlstore.Options{})
+	address, err := databaseAddress(data)
 	if err != nil {
 		return err
 	}
-	defer db.Close()
+	var db *sqlstore.Store
+	if address == "" {
+		if _, err := os.Stat(databasePath(data)); err != nil {
+			return fmt.Errorf("%s is not a data folder: %w", data, err)
+		}
+		if db, err = sqlstore.Open(ctx, databasePath(data), sqlstore.Options{}); err != nil {
+			return err
+		}
+		defer db.Close()
+	}
 	if _, err := os.Stat(readingsPath(data)); errors.Is(err, os.ErrNotExist) {
 		return writeBackup(ctx, w, data, nil, db)
 	}
@@ -129,7 +145,7 @@ type snapshotter interface {
 	Snapshot(ctx context.Context, folder string) error
 }
 
-// writeBackup writes the archive. Credentials are in it as hashes only.
+// writeBackup writes the archive; of the database only that it is elsewhere where it is. Credentials are in it as hashes only.
 //
 // The database is copied after the readings: its states then say at most that readings are
 // analysed which are missing here, and never the other way round, so that nothing is told twice.
@@ -145,13 +161,28 @@ func writeBackup(ctx context.Context, w io.Writer, data string, readings dewline
 		return err
 	}
 	archive := tar.NewWriter(z)
-	if err := db.Backup(ctx, filepath.Join(temp, archiveDatabase)); err != nil {
+	address, err := databaseAddress(data)
+	switch {
+	case err != nil:
+	case address == "":
+		err = db.Backup(ctx, filepath.Join(temp, archiveDatabase))
+	default:
+		err = os.WriteFile(filepath.Join(temp, archiveElsewhere), []byte(elsewhere+"\n"), 0o600)
+	}
+	if err != nil {
 		return err
 	}
 	if s, ok := readings.(snapshotter); ok {
 		if err := s.Snapshot(ctx, filepath.Join(temp, archiveReadings)); err != nil {
 			return err
 		}
+	}
+	if fleet, err := os.ReadFile(fleetPath(data)); err == nil {
+		if err := os.WriteFile(filepath.Join(temp, archiveFleet), fleet, 0o640); err != nil {
+			return err
+		}
+	} else if !errors.Is(err, os.ErrNotExist) {
+		return err
 	}
 	if err := archive.AddFS(os.DirFS(temp)); err != nil {
 		return err
@@ -188,19 +219,23 @@ func addPhotos(archive *tar.Writer, folder string) error {
 
 // Run restores the archive.
 func (c *restoreCommand) Run(ctx context.Context, std *streams) error {
-	if err := inFolder(c.Data); err != nil {
-		return err
-	}
-	if err := checkArchive(c.File); err != nil {
+	if err := checkArchive(c.Data, c.File); err != nil {
 		return err
 	}
 	if err := os.MkdirAll(c.Data, 0o750); err != nil {
 		return err
 	}
-	lock, err := lockFolder(c.Data)
+	address, err := databaseAddress(c.Data)
 	if err != nil {
+		return err
+	}
+	lock, err := lockFolder(c.Data)
+	switch {
+	case err != nil && address != "":
+		return fmt.Errorf("stop the service on %s first, and restore its database by pg_restore at the same time: %w", c.Data, err)
+	case err != nil:
 		err = c.byService(ctx)
-	} else {
+	default:
 		err = restoreFolder(c.Data, c.File)
 		lock.Close()
 	}
@@ -208,6 +243,9 @@ func (c *restoreCommand) Run(ctx context.Context, std *streams) error {
 		return err
 	}
 	fmt.Fprintf(std.out, "%s holds what was in %s\n", c.Data, c.File)
+	if _, err := os.Stat(databasePath(c.Data)); errors.Is(err, os.ErrNotExist) {
+		fmt.Fprintln(std.out, elsewhere)
+	}
 	return nil
 }
 
@@ -248,7 +286,7 @@ func eachFile(path string, do func(name string, r io.Reader) error) error {
 		if h.Typeflag != tar.TypeReg {
 			continue
 		}
-		if !filepath.IsLocal(h.Name) || (h.Name != archiveDatabase && !strings.HasPrefix(h.Name, archiveReadings+"/") && !strings.HasPrefix(h.Name, archivePhotos+"/")) {
+		if !filepath.IsLocal(h.Name) || (h.Name != archiveDatabase && h.Name != archiveElsewhere && h.Name != archiveFleet && !strings.HasPrefix(h.Name, archiveReadings+"/") && !strings.HasPrefix(h.Name, archivePhotos+"/")) {
 			return fmt.Errorf("%s is no backup: it has a file %q", path, h.Name)
 		}
 		if err := do(h.Name, archive); err != nil {
@@ -257,20 +295,34 @@ func eachFile(path string, do func(name string, r io.Reader) error) error {
 	}
 }
 
-// checkArchive reads an archive to its end, so that what is kept is not given up for half of it.
-func checkArchive(path string) error {
-	found := false
+// checkArchive reads an archive to its end, so that what is kept is not given up for half of it, and holds
+// it to the folder: where one has a database and the other has it elsewhere, it is not the folder's.
+func checkArchive(data, path string) error {
+	inside, outside := false, false
 	err := eachFile(path, func(name string, r io.Reader) error {
-		found = found || name == archiveDatabase
+		inside, outside = inside || name == archiveDatabase, outside || name == archiveElsewhere
 		if _, err := io.Copy(io.Discard, r); err != nil {
 			return fmt.Errorf("%s is no whole backup: %w", path, err)
 		}
 		return nil
 	})
-	if err == nil && !found {
-		return fmt.Errorf("%s is no backup: it has no %s", path, archiveDatabase)
+	if err != nil {
+		return err
 	}
-	return err
+	address, err := databaseAddress(data)
+	if err != nil {
+		return err
+	}
+	_, missing := os.Stat(databasePath(data))
+	switch {
+	case inside == outside:
+		return fmt.Errorf("%s is no backup: it has no %s", path, archiveDatabase)
+	case inside && address != "":
+		return fmt.Errorf("%s has a database and that of %s is PostgreSQL's, as its file %s says: restore it into another folder", path, data, filepath.Base(addressPath(data)))
+	case outside && missing == nil:
+		return fmt.Errorf("%s has no database and %s has one: restore it into a folder whose database is PostgreSQL's, or an empty one", path, data)
+	}
+	return nil
 }
 
 // restoreFolder replaces the data of a folder that no service uses. Messages that wait in the
@@ -295,6 +347,11 @@ func restoreFolder(data, path string) error {
 	})
 	if err != nil {
 		return err
+	}
+	if fleet, err := os.ReadFile(filepath.Join(temp, archiveFleet)); err == nil {
+		if err := replaceFile(fleetPath(data), fleet); err != nil {
+			return err
+		}
 	}
 	return errors.Join(restorePhotos(data, filepath.Join(temp, archivePhotos)),
 		restoreReadings(data, filepath.Join(temp, archiveReadings)), restoreDatabase(data, filepath.Join(temp, archiveDatabase)))
@@ -323,6 +380,9 @@ func restoreReadings(data, snapshot string) error {
 }
 
 func restoreDatabase(data, fresh string) error {
+	if _, err := os.Stat(fresh); errors.Is(err, os.ErrNotExist) {
+		return nil // elsewhere
+	}
 	ctx := context.Background()
 	db, err := sqlstore.Open(ctx, databasePath(data), sqlstore.Options{})
 	if err != nil {

@@ -14,7 +14,7 @@ import (
 
 // serveCommand runs the service.
 type serveCommand struct {
-	Fleet     string `placeholder:"FLEET.yaml" help:"The fleet file. It is the truth: reread on SIGHUP."`
+	Fleet     string `placeholder:"FLEET.yaml" help:"The fleet file. It is the truth: reread on SIGHUP. Without it the service keeps its own, which pages change."`
 	Data      string `required:"" placeholder:"DIR" help:"The folder for everything that is kept."`
 	HTTP      string `name:"http" default:"127.0.0.1:8080" placeholder:"ADDR" help:"Where pages and API answer (default ${default})."`
 	MQTT      string `name:"mqtt" default:"127.0.0.1:1883" placeholder:"ADDR" help:"Where gateways connect (default ${default})."`
@@ -39,12 +39,15 @@ func (c *serveCommand) Run(ctx context.Context, std *streams) error {
 		level = slog.LevelDebug
 	}
 	o := serviceOptions{
-		Fleet: fleet, Data: c.Data, HTTP: c.HTTP, MQTT: c.MQTT, OpenMQTT: c.OpenMQTT, Plaintext: c.Plaintext,
+		Fleet: fleet, FleetFile: c.Fleet, Data: c.Data, HTTP: c.HTTP, MQTT: c.MQTT, OpenMQTT: c.OpenMQTT, Plaintext: c.Plaintext,
 		Settings: set, Log: slog.New(slog.NewTextHandler(std.err, &slog.HandlerOptions{Level: level})),
 	}
 	for {
 		again, err := c.runOnce(ctx, o, std)
 		if err != nil || !again {
+			return err
+		}
+		if o.Fleet, err = c.readFleet(); err != nil { // it may have come with what was restored
 			return err
 		}
 	}
@@ -87,10 +90,14 @@ func (c *serveCommand) runOnce(ctx context.Context, o serviceOptions, std *strea
 }
 
 func (c *serveCommand) readFleet() (*dewline.Fleet, error) {
-	if c.Fleet == "" {
+	path := c.Fleet
+	if path == "" {
+		path = fleetPath(c.Data)
+	}
+	f, err := readFleet(path)
+	if c.Fleet == "" && errors.Is(err, os.ErrNotExist) {
 		return dewline.NewFleet(nil, nil), nil
 	}
-	f, err := readFleet(c.Fleet)
 	if problems, ok := errors.AsType[dewline.FleetErrors](err); ok {
 		return nil, fmt.Errorf("the fleet file has mistakes:\n%w", problems)
 	}

@@ -34,6 +34,7 @@ import (
 // serviceOptions say how a service runs.
 type serviceOptions struct {
 	Fleet     *dewline.Fleet
+	FleetFile string // given by --fleet, which pages do not change; "" where it is in the data folder
 	Data      string // folder
 	HTTP      string // host:port
 	MQTT      string // host:port of the embedded broker
@@ -185,15 +186,15 @@ func (s *service) tls() (*tls.Config, error) {
 // bringUp starts, in this order, the store of readings, analytics, ingest and the broker: each
 // needs the one before.
 func (s *service) bringUp() error {
-	p := &parts{}
+	p, fleet := &parts{}, s.fleet.Load()
 	s.say("opening the store of readings", 0, 0)
 	if err := s.openReadings(p); err != nil {
 		return err
 	}
 	p.series = &analytics.SeriesStore{Fleet: s.fleet.Load, Readings: p.readings, RollUps: s.relational}
-	s.say("catching up with the store", 0, len(s.fleet.Load().Systems()))
+	s.say("catching up with the store", 0, len(fleet.Systems()))
 	var err error
-	p.analyst, err = newAnalyst(s.ctx, s.fleet.Load(), s.relational, p.series, s.log, newAnalystMetrics(s.registry), func(done, total int) {
+	p.analyst, err = newAnalyst(s.ctx, fleet, s.relational, p.series, s.log, newAnalystMetrics(s.registry), func(done, total int) {
 		s.say("catching up with the store", done, total)
 	})
 	if err != nil {
@@ -203,7 +204,7 @@ func (s *service) bringUp() error {
 	p.pipeline, err = ingest.Start(ingest.Options{
 		Readings: p.readings, Events: s.relational, Rejects: s.relational, Statuses: s.relational, Sink: p.analyst,
 		Root: s.o.Settings.Topic, MaxAge: s.o.Settings.MaxAge, Log: s.log, Registerer: s.registry,
-	}, s.fleet.Load())
+	}, fleet)
 	if err != nil {
 		return errors.Join(err, p.readings.Close())
 	}
@@ -214,6 +215,9 @@ func (s *service) bringUp() error {
 	s.work.Go(func() { p.analyst.run(s.ctx, s.fleets) })
 	s.work.Go(func() { s.keepHouse() })
 	s.running.Store(p)
+	if now := s.fleet.Load(); now != fleet { // somebody enrolled something meanwhile
+		s.SetFleet(now)
+	}
 	s.work.Go(func() { s.proveRepairs() })
 	s.work.Go(func() { s.courier.Run(s.ctx) })
 	s.starting.Store(nil)
@@ -348,7 +352,10 @@ func (s *service) SetFleet(f *dewline.Fleet) {
 	s.fleet.Store(f)
 	if p := s.running.Load(); p != nil {
 		p.pipeline.SetFleet(f)
-		s.fleets <- f
+		select {
+		case s.fleets <- f:
+		case <-s.ctx.Done():
+		}
 	}
 }
 

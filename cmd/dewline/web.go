@@ -40,7 +40,7 @@ func (s *service) serveHTTP(ctx context.Context) error {
 		Desk: s.desks.alerts, Service: s.desks.calls, Contacts: s.relational, Messages: s.relational, Courier: s.courier,
 		Ledger: s.records.ledger, Papers: s.records.papers, Owners: s.records.owners, Calendar: s.records.calendar, Photos: s.desks.photos,
 		Checks: s.checks, Metrics: late{s}, Progress: s.progress, Now: time.Now, Notices: notices, Log: s.log,
-		Access: gate, Guest: s.guests(), Closing: closing,
+		Access: gate, Guest: s.guests(), Enrolment: &fleetFile{s: s}, Gateways: s.credentials(), GatewaysAt: s.MQTTAddr, Closing: closing,
 	})
 	if err != nil {
 		return err

@@ -60,11 +60,14 @@ func reasonOf(a *dewline.Alert) string {
 }
 
 // assessState is what the state alone says, without any alert.
+// NeverHeard is the reason of a system that is enrolled and has never sent.
+const NeverHeard = "No reading has arrived yet."
+
 func assessState(s dewline.SystemState, known bool) Assessment {
 	superheat := s.Values[dewline.Superheat]
 	switch {
 	case (!known || s.At == 0) && s.Received == 0:
-		return Assessment{Health: dewline.HealthLearning, Reason: "No reading has arrived yet."}
+		return Assessment{Health: dewline.HealthLearning, Reason: NeverHeard}
 	case s.At == 0:
 		return Assessment{Health: dewline.HealthLearning, Reason: "Readings arrive; the first are analysed once late ones may no longer come."}
 	case s.Running && !superheat.OK():
