@@ -55,7 +55,7 @@ func startControl(s *service) (*control, error) {
 		path, err := receive(s.o.Data, r.Body)
 		if err == nil {
 			defer os.Remove(path)
-			err = checkArchive(path)
+			err = checkArchive(s.o.Data, path)
 		}
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusBadRequest)

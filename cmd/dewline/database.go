@@ -54,12 +54,3 @@ func settleDatabase(data, address string) error {
 	}
 	return os.WriteFile(addressPath(data), []byte(address+"\n"), 0o600) // it may have a password
 }
-
-// inFolder refuses what can only be done with a database in the data folder.
-func inFolder(data string) error {
-	address, err := databaseAddress(data)
-	if err != nil || address == "" {
-		return err
-	}
-	return fmt.Errorf("the database of %s is PostgreSQL's: back it up with pg_dump and restore it with pg_restore; for readings and photos, copy %s and %s. All while the service is stopped", data, readingsPath(data), photosPath(data))
-}

@@ -2,6 +2,9 @@ package main
 
 import (
 	"bytes"
+	"context"
+	"errors"
+	"fmt"
 	"io"
 	"os"
 	"path/filepath"
@@ -9,8 +12,11 @@ import (
 	"testing"
 	"time"
 
+	"dewline"
+	"dewline/alerts/photos"
 	"dewline/alerts/sqlstore"
 	"dewline/alerts/sqlstore/storetest"
+	"dewline/ingest/store/embedded"
 )
 
 // TestServiceOnPostgres: a service whose database is PostgreSQL keeps nothing of it in its data folder,
@@ -33,12 +39,67 @@ func TestServiceOnPostgres(t *testing.T) {
 	if err != nil || len(list) != 1 || list[0].ID != "quay/gw" {
 		t.Errorf("the service knows the gateways %v, %v", list, err)
 	}
-	file := filepath.Join(t.TempDir(), "backup.tar.zst")
-	if err := (&backupCommand{Data: s.o.Data, File: file}).Run(t.Context(), std); err == nil || !strings.Contains(err.Error(), "pg_dump") {
-		t.Errorf("backup: %v", err)
+	backupBesidePostgres(t, s, tale)
+}
+
+// backupBesidePostgres: an archive has readings and photos and says that the database is not in it. It goes
+// back where the database is elsewhere, and never in the place of one.
+func backupBesidePostgres(t *testing.T, s *service, tale *story) {
+	var batch []dewline.Sample
+	tale.each(t, 600, 5, func(_ dewline.SystemID, frame []dewline.Sample) { batch = append(batch, frame...) })
+	if _, err := s.running.Load().readings.Append(t.Context(), batch, nil); err != nil {
+		t.Fatal(err)
 	}
-	if err := (&restoreCommand{Data: s.o.Data, File: file}).Run(t.Context(), std); err == nil || !strings.Contains(err.Error(), "pg_restore") {
-		t.Errorf("restore: %v", err)
+	photo, err := s.desks.photos.KeepPhoto(t.Context(), "visit-0001", smallPicture(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "backup.tar.zst")
+	run := func(command interface {
+		Run(context.Context, *streams) error
+	}, says string) {
+		t.Helper()
+		var out bytes.Buffer
+		err := command.Run(t.Context(), &streams{out: &out, err: io.Discard})
+		if text := out.String() + fmt.Sprint(err); !strings.Contains(text, says) {
+			t.Fatalf("%T: %s, want %q", command, text, says)
+		}
+	}
+	run(&backupCommand{Data: s.o.Data, File: file}, "pg_dump")
+	run(&restoreCommand{Data: s.o.Data, File: file}, "stop the service")
+	if err := s.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	run(&backupCommand{Data: s.o.Data, File: file + ".stopped"}, "pg_dump")
+	own := t.TempDir()
+	db, err := openDatabase(t.Context(), own, sqlstore.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	run(&restoreCommand{Data: own, File: file}, "has no database")
+	run(&backupCommand{Data: own, File: file + ".own"}, "MB")
+	run(&restoreCommand{Data: s.o.Data, File: file + ".own"}, "restore it into another folder")
+	for _, archive := range []string{file, file + ".stopped"} {
+		fresh := filepath.Join(t.TempDir(), "fresh")
+		run(&restoreCommand{Data: fresh, File: archive}, "pg_restore")
+		photos := photos.Folder{Path: photosPath(fresh)}
+		if _, err := photos.PhotoOf(t.Context(), "visit-0001", photo.Digest, false); err != nil {
+			t.Errorf("%s: the photo: %v", archive, err)
+		}
+		readings, err := embedded.Open(readingsPath(fresh), embedded.DefaultOptions())
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := readings.Read(t.Context(), "quay/hall", dewline.SuctionTemp, 0, 1<<60, nil)
+		if err := errors.Join(err, readings.Close()); err != nil || len(got) != 120 {
+			t.Errorf("%s: %d readings, %v", archive, len(got), err)
+		}
+		if _, err := os.Stat(databasePath(fresh)); !os.IsNotExist(err) {
+			t.Errorf("%s: a database of nothing: %v", archive, err)
+		}
 	}
 }
 
