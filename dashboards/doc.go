@@ -14,6 +14,10 @@
 // package.json) they also follow what happens and let people look into the charts; without them
 // the same drawings and tables stand still. Nothing comes from another host.
 //
+// Pages hear at once of what has changed, by server-sent events (events.go, assets/listen.js). A stream says
+// what has changed and not how: the page asks again for what it shows, by the addresses that it has anyway,
+// and changes it in place. Where no stream comes through, pages ask now and then.
+//
 // The page of a visit is for where there is no signal. Its form is an ordinary one; its script keeps each
 // change in the browser and sends the form's fields as they are, under an id of its own and a rising
 // revision, until the service says that it has them (assets/visit.js). A service worker keeps the pages of
