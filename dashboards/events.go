@@ -164,26 +164,35 @@ func (s *server) follow(r *http.Request, out *stream, id dewline.SystemID, after
 
 // look looks again; what has not changed is taken from the look before.
 func (s *server) look(ctx context.Context, id dewline.SystemID, before look) look {
-	return s.lookAt(s.overview.Read(ctx, s.Now), id, before)
+	o := s.overview.Read(ctx, s.Now)
+	if o == before.of {
+		before.at = s.newest(id)
+		return before
+	}
+	alerts := o.Alerts
+	if id != "" {
+		alerts = o.AlertsOf(id)
+	}
+	now := lookAt(alerts, s.newest(id))
+	now.of = o
+	return now
 }
 
-func (s *server) lookAt(o *overview.Overview, id dewline.SystemID, before look) look {
-	now := look{of: o, alerts: before.alerts}
-	if o != before.of {
-		alerts := o.Alerts
-		if id != "" {
-			alerts = o.AlertsOf(id)
-		}
-		now.alerts = make(map[string]seenAlert, len(alerts))
-		for i := range alerts {
-			now.alerts[alerts[i].ID] = seenAlert{markOf(&alerts[i]), alerts[i].Systems}
-		}
+func lookAt(alerts []dewline.Alert, newest dewline.Millis) look {
+	l := look{alerts: make(map[string]seenAlert, len(alerts)), at: newest}
+	for i := range alerts {
+		l.alerts[alerts[i].ID] = seenAlert{markOf(&alerts[i]), alerts[i].Systems}
 	}
-	if id != "" {
-		state, _ := s.overview.State(id)
-		now.at = max(state.At, state.Received)
+	return l
+}
+
+// newest returns when a system was heard last, 0 for all systems together.
+func (s *server) newest(id dewline.SystemID) dewline.Millis {
+	if id == "" {
+		return 0
 	}
-	return now
+	state, _ := s.overview.State(id)
+	return max(state.At, state.Received)
 }
 
 // id is the same for all that look the same.
@@ -224,9 +233,9 @@ func (l look) since(before look, id dewline.SystemID) news {
 	return n
 }
 
-// listens returns the address by which a page hears what has changed since it was drawn from o.
-func (s *server) listens(o *overview.Overview, id dewline.SystemID) string {
-	address := "/events?after=" + s.lookAt(o, id, look{}).id()
+// listens returns the address by which a page hears what has changed since it was drawn.
+func (l look) listens(id dewline.SystemID) string {
+	address := "/events?after=" + l.id()
 	if id != "" {
 		address += "&system=" + string(id)
 	}

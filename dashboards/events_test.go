@@ -4,8 +4,10 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"html"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -162,6 +164,8 @@ func TestEventsTellWhatChanges(t *testing.T) {
 	})
 }
 
+var listensTo = regexp.MustCompile(`data-listens="([^"]+)"`)
+
 // TestEventsComeBack: who was away is told that something has changed, and only then.
 func TestEventsComeBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -180,6 +184,15 @@ func TestEventsComeBack(t *testing.T) {
 		for _, text := range []string{first("/events", at), first("/events?after="+at, "")} {
 			if strings.Contains(text, "event:") {
 				t.Errorf("nothing has changed meanwhile, and it tells %q", text)
+			}
+		}
+		for _, path := range []string{"/", "/systems/quay-library/hall-ac", "/systems/clinic/ward-hp", "/systems/clinic/new-ac"} {
+			m := listensTo.FindStringSubmatch(page(t, h, path))
+			if m == nil {
+				t.Fatalf("%s does not listen", path)
+			}
+			if text := first(html.UnescapeString(m[1]), ""); strings.Contains(text, "event:") {
+				t.Errorf("%s has just been drawn, and is told %q", path, text)
 			}
 		}
 		town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)

@@ -86,7 +86,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ctx, reader := r.Context(), s.reader(r, site)
-	listens := s.listens(s.overview.Read(ctx, s.Now), sys.ID)
+	newest := s.newest(sys.ID) // before all that is drawn
 	live, alerts, alertsErr := s.readLive(ctx, site, sys, reader)
 	p := systemPage{
 		base: s.base(r, sys.Name+", "+site.Name), livePart: live,
@@ -94,7 +94,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		About: view.KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + view.MeteringWord(sys.Metering),
 		Facts: view.Facts(fleet, sys, reader.Units), Sensors: view.Sensors(sys, alerts, reader.Units), Caution: dewline.Caution,
 	}
-	p.Listens = listens
+	p.Listens = lookAt(alerts, newest).listens(sys.ID)
 	state, _ := s.overview.State(sys.ID)
 	calls := s.callsOfAlerts(ctx, dewline.CallFilter{System: sys.ID})
 	for i := range alerts {

@@ -98,7 +98,7 @@ func (s *server) todayPage(r *http.Request) todayPage {
 		}
 	}
 	s.listAlerts(r, &p, o, matching)
-	p.Listens = s.listens(o, "")
+	p.Listens = lookAt(o.Alerts, 0).listens("")
 	return p
 }
 
