@@ -22,7 +22,7 @@ import (
 // TestServiceOnPostgres: a service whose database is PostgreSQL keeps nothing of it in its data folder,
 // and the commands beside it find it.
 func TestServiceOnPostgres(t *testing.T) {
-	tale := newStory(t, time.Now())
+	tale := newStory(t, time.Now().UTC().Truncate(24*time.Hour).AddDate(0, 0, -6))
 	var set settings
 	set.Database = storetest.Postgres(t)
 	s := startTestService(t, serviceOptions{Fleet: tale.fleet, Settings: set})
@@ -67,10 +67,12 @@ func backupBesidePostgres(t *testing.T, s *service, tale *story) {
 	}
 	run(&backupCommand{Data: s.o.Data, File: file}, "pg_dump")
 	run(&restoreCommand{Data: s.o.Data, File: file}, "stop the service")
-	if err := s.Stop(); err != nil {
+	stopped := t.TempDir() // as the service leaves its folder
+	if err := settleDatabase(stopped, "postgres://dewline@db/dewline"); err != nil {
 		t.Fatal(err)
 	}
-	run(&backupCommand{Data: s.o.Data, File: file + ".stopped"}, "pg_dump")
+	run(&restoreCommand{Data: stopped, File: file}, "pg_restore")
+	run(&backupCommand{Data: stopped, File: file + ".stopped"}, "pg_dump")
 	own := t.TempDir()
 	db, err := openDatabase(t.Context(), own, sqlstore.Options{})
 	if err != nil {
@@ -81,7 +83,7 @@ func backupBesidePostgres(t *testing.T, s *service, tale *story) {
 	}
 	run(&restoreCommand{Data: own, File: file}, "has no database")
 	run(&backupCommand{Data: own, File: file + ".own"}, "MB")
-	run(&restoreCommand{Data: s.o.Data, File: file + ".own"}, "restore it into another folder")
+	run(&restoreCommand{Data: stopped, File: file + ".own"}, "restore it into another folder")
 	for _, archive := range []string{file, file + ".stopped"} {
 		fresh := filepath.Join(t.TempDir(), "fresh")
 		run(&restoreCommand{Data: fresh, File: archive}, "pg_restore")
