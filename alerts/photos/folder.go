@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"dewline"
 )
@@ -129,6 +130,60 @@ func (f *Folder) KeepOnly(_ context.Context, visit string, digests []string) err
 		return fmt.Errorf("drop photos: %w", err)
 	}
 	return nil
+}
+
+// DropUnnamed removes what came in before a time and is named by no visit: photos of visits that nobody went
+// on with, and the rests of uploads that broke off. named returns the digests that a visit names; where it
+// fails, what is of that visit stays.
+func (f *Folder) DropUnnamed(ctx context.Context, before time.Time, named func(ctx context.Context, visit string) ([]string, error)) error {
+	visits, err := os.ReadDir(f.Path)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("look for photos that no visit names: %w", err)
+	}
+	var errs []error
+	for _, v := range visits {
+		if !visitID.MatchString(v.Name()) {
+			continue
+		}
+		if err := f.dropUnnamed(ctx, v.Name(), before, named); err != nil {
+			errs = append(errs, fmt.Errorf("drop photos of visit %s that it does not name: %w", v.Name(), err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+func (f *Folder) dropUnnamed(ctx context.Context, visit string, before time.Time, named func(context.Context, string) ([]string, error)) error {
+	f.one.Lock()
+	defer f.one.Unlock()
+	dir := filepath.Join(f.Path, visit)
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return err
+	}
+	var old []string
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil && info.ModTime().Before(before) {
+			old = append(old, e.Name())
+		}
+	}
+	if len(old) == 0 {
+		return ctx.Err()
+	}
+	kept, err := named(ctx, visit)
+	if err != nil {
+		return err
+	}
+	left := len(entries)
+	for _, name := range old {
+		if digest, _, _ := strings.Cut(name, "."); !slices.Contains(kept, digest) {
+			err = errors.Join(err, os.Remove(filepath.Join(dir, name)))
+			left--
+		}
+	}
+	if err == nil && left == 0 {
+		err = os.Remove(dir)
+	}
+	return err
 }
 
 // PhotoOf implements dewline.Photos.

@@ -2,8 +2,10 @@ package photos
 
 import (
 	"bytes"
+	"context"
 	"encoding/base64"
 	"encoding/binary"
+	"errors"
 	"hash/crc32"
 	"image"
 	"image/color"
@@ -13,6 +15,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/bep/imagemeta"
 
@@ -306,6 +309,69 @@ func TestKeepOnly(t *testing.T) {
 	}
 	if err := f.KeepOnly(t.Context(), "visit-without-any", nil); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestDropUnnamed: what no visit names is gone when it is old, and nothing else is.
+func TestDropUnnamed(t *testing.T) {
+	f := &Folder{Path: t.TempDir()}
+	if err := f.DropUnnamed(t.Context(), time.Now(), nil); err != nil {
+		t.Fatal(err)
+	}
+	day := time.Date(2031, 7, 2, 12, 0, 0, 0, time.UTC)
+	age := func(visit, pattern string, at time.Time) {
+		files, _ := filepath.Glob(filepath.Join(f.Path, visit, pattern))
+		if len(files) == 0 {
+			t.Fatalf("no %s of %s", pattern, visit)
+		}
+		for _, file := range files {
+			if err := os.Chtimes(file, at, at); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	keep := func(visit string, size int) string {
+		photo, err := f.KeepPhoto(t.Context(), visit, pngOf(t, quarters(size, 8)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return photo.Digest
+	}
+	named, left, young := keep("visit-named", 8), keep("visit-named", 9), keep("visit-named", 10)
+	lost := keep("visit-lost", 8)
+	unknown := keep("visit-unknown", 8)
+	if err := os.WriteFile(filepath.Join(f.Path, "visit-lost", ".new-1"), []byte("half"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, visit := range []string{"visit-named", "visit-lost", "visit-unknown"} {
+		age(visit, "*", day.Add(-time.Second))
+	}
+	age("visit-lost", ".new-1", day.Add(-time.Second))
+	age("visit-named", young+"*", day)
+	err := f.DropUnnamed(t.Context(), day, func(_ context.Context, visit string) ([]string, error) {
+		switch visit {
+		case "visit-named":
+			return []string{named}, nil
+		case "visit-unknown":
+			return nil, errors.New("the database does not answer")
+		}
+		return nil, nil
+	})
+	if err == nil || !strings.Contains(err.Error(), "visit-unknown") || strings.Contains(err.Error(), "visit-lost") {
+		t.Errorf("%v", err)
+	}
+	for _, p := range []struct {
+		visit, digest string
+		there         bool
+	}{{"visit-named", named, true}, {"visit-named", left, false}, {"visit-named", young, true}, {"visit-lost", lost, false}, {"visit-unknown", unknown, true}} {
+		for _, small := range []bool{false, true} {
+			if _, err := f.PhotoOf(t.Context(), p.visit, p.digest, small); (err == nil) != p.there {
+				t.Errorf("%s %s: %v", p.visit, p.digest[:8], err)
+			}
+		}
+	}
+	if _, err := os.Stat(filepath.Join(f.Path, "visit-lost")); !os.IsNotExist(err) {
+		t.Errorf("the folder of a visit with nothing left: %v", err)
 	}
 }
 

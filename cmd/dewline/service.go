@@ -319,8 +319,12 @@ const packAfter = 48 * time.Hour
 func (s *service) keepHouse() {
 	tick := time.NewTicker(time.Hour)
 	defer tick.Stop()
-	for {
-		if err := s.tidyUp(time.Now()); err != nil && s.ctx.Err() == nil {
+	for hours := 0; ; hours++ {
+		err := s.tidyUp(time.Now())
+		if hours%24 == 0 {
+			err = errors.Join(err, s.desks.photos.DropUnnamed(s.ctx, time.Now().Add(-unnamedKept), s.photosNamed))
+		}
+		if err != nil && s.ctx.Err() == nil {
 			s.log.Warn("not everything could be tidied up; the next attempt is in an hour", "err", err)
 		}
 		select {
@@ -342,6 +346,23 @@ func (s *service) tidyUp(now time.Time) error {
 		s.relational.PruneAccess(s.ctx, dewline.MillisOf(now), log),
 		s.relational.PruneNotices(s.ctx, log),
 		s.relational.PruneRejects(s.ctx, log))
+}
+
+// unnamedKept is how long a photo may lie before a visit names it: a phone sends a visit as soon as there is
+// a signal again.
+const unnamedKept = 30 * 24 * time.Hour
+
+// photosNamed returns the photos that a visit names, none where there is no such visit.
+func (s *service) photosNamed(ctx context.Context, visit string) ([]string, error) {
+	v, err := s.desks.calls.VisitByID(ctx, visit)
+	if dewline.CodeOf(err) == dewline.NotFound {
+		return nil, nil
+	}
+	var digests []string
+	for _, p := range v.Photos {
+		digests = append(digests, p.Digest)
+	}
+	return digests, err
 }
 
 // logKept is how long notices, the audit log and rejects are kept: as long as readings.
