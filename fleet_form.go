@@ -153,7 +153,7 @@ func (b *formNodes) fleet(f *Fleet, form FleetForm, problems FormProblems) *yaml
 	owners := slices.Clone(f.Owners)
 	site, known := f.Site(form["site.id"])
 	if name := strings.TrimSpace(form["owner.name"]); name != "" && !known {
-		made := madeID(name)
+		made := MadeID(name)
 		switch _, taken := f.Owner(made); {
 		case made == "":
 			problems.add("owner.name", "no id can be made of it: use letters a to z or digits")

@@ -36,7 +36,7 @@ func (r *fleetReader) makeOwners(f *fleetText) {
 			continue // it is missing or refused, and said to be
 		}
 		name := s.Owner
-		s.Owner = madeID(name)
+		s.Owner = MadeID(name)
 		made, known := names[s.Owner]
 		switch {
 		case s.Owner == "":
@@ -50,9 +50,9 @@ func (r *fleetReader) makeOwners(f *fleetText) {
 	}
 }
 
-// madeID makes an id of a name: what an id may have is kept, in lower case, and the rest
+// MadeID makes an id of a name, which may be none: what an id may have is kept, in lower case, and the rest
 // becomes single dashes.
-func madeID(name string) string {
+func MadeID(name string) string {
 	words := strings.FieldsFunc(strings.ToLower(name), func(c rune) bool { return (c < 'a' || c > 'z') && (c < '0' || c > '9') })
 	made := strings.Join(words, "-")
 	return strings.TrimSuffix(made[:min(len(made), 63)], "-")

@@ -18,6 +18,7 @@ func (s *server) setUpRoutes() []route {
 		routes = append(routes, route{pattern, needs(dewline.SetUp), handle})
 	}
 	add("GET /setup", s.setUp)
+	add("GET /setup/systems/{site}/{system}/check", s.sensorCheck)
 	if s.Enrolment != nil {
 		add("GET /setup/systems/new", s.newSystem)
 		add("POST /setup/systems/new", s.enrolSystem)
@@ -30,6 +31,10 @@ func (s *server) setUpRoutes() []route {
 	if s.Gateways != nil {
 		add("GET /setup/gateways", s.gatewayList)
 		add("POST /setup/gateways", s.changeGateway)
+	}
+	if s.Contacts != nil {
+		add("GET /setup/contacts", s.contactList)
+		add("POST /setup/contacts", s.changeContacts)
 	}
 	return routes
 }
