@@ -81,6 +81,9 @@ func (s *server) steps(r *http.Request, fleet *dewline.Fleet) (firstSteps, bool)
 	}
 	all := firstSteps{}
 	if len(systems) > 0 {
+		if give.Href != "" && !give.Done {
+			give.Href += "?new=" + systems[0].ID.Site() + "/gw"
+		}
 		all.Topic = "…/" + string(systems[0].ID) + "/readings"
 		if may {
 			first.Href, first.Link = checkHref(systems[0].ID), "Look at "+systems[0].Name

@@ -72,10 +72,17 @@ func (s *server) showGateways(w http.ResponseWriter, r *http.Request, status int
 	for i := range p.Gateways {
 		lines[dewline.GatewayID(p.Gateways[i].ID)] = &p.Gateways[i]
 	}
+	ofSite := map[string][]string{}
+	for _, g := range list {
+		ofSite[g.ID.Site()] = append(ofSite[g.ID.Site()], g.ID.Gateway())
+	}
 	newest := map[dewline.GatewayID]dewline.Millis{}
 	lacks := map[dewline.GatewayID]bool{}
 	for _, sys := range fleet.Systems() {
 		name, ok := fleet.Gateway(sys)
+		if only := ofSite[sys.ID.Site()]; !ok && len(only) == 1 { // none is named, and one may send there
+			name, ok = only[0], true
+		}
 		if !ok {
 			continue
 		}

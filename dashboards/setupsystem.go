@@ -88,7 +88,7 @@ func systemSets() []fieldSet {
 	}
 	return []fieldSet{
 		{Title: "The system", Say: "One refrigerant circuit with its sensors.", Fields: []field{
-			{Key: "system.id", Label: "Short id, for good: it is part of the topic that its gateway sends to", Hint: "Such as hall-ac: a to z, 0 to 9 and -.", Required: true},
+			{Key: "system.id", Label: "Short id, for good", Hint: "Such as hall-ac: a to z, 0 to 9 and -. It is part of the topic that its gateway sends to.", Required: true},
 			{Key: "system.name", Label: "Name", Hint: "As people on site call it."},
 			{Key: "system.kind", Label: "Kind", Choices: kinds, Required: true},
 			{Key: "system.refrigerant", Label: "Refrigerant", Hint: "As on the data plate, such as R-410A. Another refrigerant in the system makes every figure wrong.", List: "refrigerants", Required: true},
@@ -246,7 +246,7 @@ func siteSet(fleet *dewline.Fleet, form dewline.FleetForm, fill func(field) fiel
 		sites = append(sites, choice{Value: site.ID, Word: site.Name + " (" + site.ID + ")"})
 	}
 	known := field{Key: "known-site", Label: "Site", Choices: sites}
-	id := field{Key: "site.id", Label: "Short id of the new site, for good: it is part of the topic", Hint: "Such as quay-library."}
+	id := field{Key: "site.id", Label: "Short id of the new site, for good", Hint: "Such as quay-library. It is part of the topic."}
 	if _, ok := fleet.Site(form["site.id"]); ok {
 		form = maps.Clone(form)
 		for i := range known.Choices {

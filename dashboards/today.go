@@ -73,7 +73,9 @@ func (s *server) todayPage(r *http.Request) todayPage {
 		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
 	}
 	if first, ok := s.steps(r, o.Fleet); ok {
-		p.First = &first
+		if p.First = &first; len(o.IDs) > 0 {
+			p.Headline = view.NeverHeard
+		}
 	}
 	p.Unheard = unheardIn(r, o)
 	if o.AlertsErr != nil {
