@@ -487,7 +487,7 @@ func TestDeskInBrowser(t *testing.T) {
 	before := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`)
 	town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
 	town.End(drifting)
-	typed := evaluate[string](t, ctx, `(() => { const w = document.querySelector("#why"); w.value = "half a sentence"; w.focus(); w.setSelectionRange(2, 6); scrollTo(0, 120); return String(scrollY); })()`)
+	typed := evaluate[string](t, ctx, `(() => { const w = document.querySelector("#why"); w.value = "half a sentence"; w.focus(); w.setSelectionRange(2, 6); scrollTo(0, 120); return String(document.querySelectorAll(".alert")[2].getBoundingClientRect().top); })()`)
 	moves.Add(1)
 	w.wait(t, ctx, `document.querySelector("#news").textContent === "1 new alert"`)
 	if after := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert")].map(r => r.id).join()`); after != before {
@@ -496,8 +496,8 @@ func TestDeskInBrowser(t *testing.T) {
 	if gone := evaluate[string](t, ctx, `[...document.querySelectorAll(".alert.gone")].map(r => r.dataset.id).join()`); gone != drifting {
 		t.Errorf("what has ended is %q", gone)
 	}
-	if kept := evaluate[string](t, ctx, `(() => { const w = document.activeElement; return [w.id, w.value, w.selectionStart, w.selectionEnd, scrollY].join(); })()`); kept != "why,half a sentence,2,6,"+typed {
-		t.Errorf("the list followed, and where the reader was is %q", kept)
+	if kept := evaluate[string](t, ctx, `(() => { const w = document.activeElement; return [w.id, w.value, w.selectionStart, w.selectionEnd, document.querySelectorAll(".alert")[2].getBoundingClientRect().top].join(); })()`); kept != "why,half a sentence,2,6,"+typed {
+		t.Errorf("the list followed, and where the reader was is %q, not %s", kept, typed)
 	}
 	picture(t, ctx, "new-rows-wait")
 	evaluate[bool](t, ctx, `document.querySelector("#why").value = "", true`)

@@ -79,6 +79,9 @@
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     if (turn !== turns) return; // a later answer is on its way
     if (!fresh.getElementById("today")) return say("Your sign-in is over: sign in again"); // what is typed here stays
+    // What the reader looks at stays where it is, whatever grows or shrinks above it.
+    const anchor = here() || rows().find((row) => row.getBoundingClientRect().bottom > 0), top = () => anchor?.getBoundingClientRect().top ?? 0;
+    const stood = top();
     const now = new Map([...fresh.querySelectorAll(".alert")].map((row) => [row.id, row]));
     for (const row of rows()) {
       const next = now.get(row.id);
@@ -101,6 +104,7 @@
     const head = list.querySelector("h1"), text = fresh.querySelector("#today h1")?.textContent;
     if (text && head.textContent !== text) head.textContent = text;
     say(now.size ? `${now.size} new ${now.size === 1 ? "alert" : "alerts"}` : "");
+    scrollBy({ top: top() - stood, behavior: "instant" });
   };
   // What has changed is heard of at once; ages and deadlines move with time.
   setInterval(follow, 60e3);
