@@ -410,6 +410,31 @@ func TestTasksInBrowser(t *testing.T) {
 		w.check(t, base)
 	})
 
+	t.Run("a machine's page hears of its alert", func(t *testing.T) {
+		town := pagebook.Town(noon)
+		o := optionsFor(town)
+		var moves atomic.Int64
+		o.Now = func() time.Time { return noon.Add(time.Duration(moves.Load()) * 2 * time.Second) }
+		base := serve(t, o)
+		ctx, w := newTab(t, parent)
+		open(t, ctx, base+"/systems/clinic/chapel-ac")
+		if health := evaluate[string](t, ctx, `document.querySelector("#live").dataset.health + document.querySelector("#news").textContent`); health != "well" {
+			t.Fatalf("it begins as %q", health)
+		}
+		town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
+		moves.Add(1)
+		w.wait(t, ctx, `document.querySelector("#live").dataset.health === "urgent"`)
+		w.wait(t, ctx, `document.querySelector("#news a").textContent.includes("show it")`)
+		if shown := evaluate[int](t, ctx, `document.querySelectorAll("#open").length`); shown != 0 {
+			t.Error("what is open moved the page by itself")
+		}
+		follow(t, ctx, "#news a")
+		if shown := evaluate[int](t, ctx, `document.querySelectorAll("#open").length`); shown != 1 {
+			t.Error("the line leads to no alert")
+		}
+		w.check(t, base)
+	})
+
 	t.Run("the list is filtered by keyboard alone", func(t *testing.T) {
 		base := serve(t, optionsFor(pagebook.Town(noon)))
 		ctx, w := newTab(t, parent)
