@@ -355,6 +355,9 @@ func TestGatewayPage(t *testing.T) {
 	if w := y.send("/setup/gateways", url.Values{"do": {"rotate"}, "gateway": {"pier/gw"}}); !strings.Contains(w.Body.String(), "ANOTHER-PASSWORD") {
 		t.Errorf("%d %s", w.Code, w.Body)
 	}
+	if w := y.send("/setup/gateways", url.Values{"do": {"rotate?"}, "gateway": {"pier/gw"}}); strings.Contains(w.Body.String(), "PASSWORD") || !strings.Contains(w.Body.String(), "Make a new password") {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
 	if y.send("/setup/gateways", url.Values{"do": {"remove?"}, "gateway": {"pier/gw"}}); len(y.gateways) != 1 {
 		t.Error("it was removed without a second word")
 	}

@@ -18,8 +18,8 @@ type gatewaysPage struct {
 	New      string
 	ID       string // whose password is shown
 	Password string
-	Asked    string // the gateway that somebody is about to remove
-	Topic    string
+	Asked    string // the gateway of which somebody is about to end a credential
+	Replace  bool   // for a new one
 }
 
 // gatewayLine is one of them.
@@ -139,8 +139,8 @@ func (s *server) changeGateway(w http.ResponseWriter, r *http.Request) {
 		p.Password, err = s.Gateways.AddGateway(ctx, id, now)
 	case "rotate":
 		p.Password, err = s.Gateways.RotateGateway(ctx, id, now)
-	case "remove?":
-		p.Asked = string(id)
+	case "remove?", "rotate?": // its connection ends
+		p.Asked, p.Replace = string(id), do == "rotate?"
 		s.showGateways(w, r, http.StatusOK, p)
 		return
 	case "remove":
