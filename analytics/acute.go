@@ -46,7 +46,9 @@ type acute struct {
 	PrevRisk                                         dewline.Millis
 }
 
-// limits judges a frame of steady running against the limits.
+// limits judges a frame of steady running against the limits. While it heats, the coil that may ice is the one
+// outdoors, which is defrosted, and nothing is known of how much superheat a fixed bore should give; liquid at the
+// compressor, its discharge line and its head are what they are.
 func (y *system) limits(e *Engine, f *cycle.Features) {
 	a := &y.Acute
 	at := y.Frame.At
@@ -58,7 +60,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	}
 	step := func(h *hold, c dewline.Condition, rests diagnose.Symptom, most dewline.Severity, so bool, text func() string) {
 		change := h.step(at, so, each, longest, need)
-		if change == opened && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
+		if change == opened && y.Operate.Cooling && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
 			y.glance()
 		}
 		switch {
@@ -77,7 +79,8 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 	}
 	risky := false
-	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) {
+	cooling := y.Operate.Cooling
+	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat()) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
 		so := v+beyond*u < floodLimit
 		risky = risky || so
@@ -101,7 +104,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			return fmt.Sprintf("condensing at %.1f °C, above %.0f °C", v, highHead)
 		})
 	}
-	if f.OK(cycle.SuctionDewTemp) && y.machine.System.Kind.Comfort() && !y.Watch.hides(diagnose.SuctionDew) {
+	if f.OK(cycle.SuctionDewTemp) && cooling && y.machine.System.Kind.Comfort() && !y.Watch.hides(diagnose.SuctionDew) {
 		v, u := f.Value[cycle.SuctionDewTemp], f.U[cycle.SuctionDewTemp]
 		need = 2 * hour // a room that is far too warm is pulled down through it
 		if v < coldest {

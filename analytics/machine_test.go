@@ -276,20 +276,7 @@ func TestChargeIsNotJudgedInHeating(t *testing.T) {
 		return diagnose.Vector{diagnose.Subcooling: -5.6, diagnose.Superheat: 9, diagnose.OverAmbient: 9}
 	}
 	for _, mode := range []dewline.Mode{dewline.ModeHeating, dewline.ModeDefrost, dewline.ModeCooling} {
-		r.change = func(all []dewline.Sample) []dewline.Sample {
-			var out []dewline.Sample
-			for _, s := range all {
-				out = append(out, s)
-				if s.Point == dewline.CompressorOn {
-					m := float64(dewline.ModeOff)
-					if s.Value != 0 {
-						m = float64(mode)
-					}
-					out = append(out, dewline.Sample{System: s.System, Point: dewline.OperatingMode, At: s.At, Value: m})
-				}
-			}
-			return out
-		}
+		r.change = inMode(mode)
 		out, y := r.run(t)
 		found := onMachine(out)
 		if cooling := mode == dewline.ModeCooling; (len(found) > 0) != cooling {
@@ -302,6 +289,24 @@ func TestChargeIsNotJudgedInHeating(t *testing.T) {
 	r.change = nil // a heat pump that does not say its mode
 	if out, _ := r.run(t); len(onMachine(out)) != 0 {
 		t.Errorf("mode unknown: found\n%s", told(onMachine(out)))
+	}
+}
+
+// TestLiquidComesBackInHeating: what a valve lets through to the compressor is a fault in either mode.
+func TestLiquidComesBackInHeating(t *testing.T) {
+	for _, metering := range []dewline.Metering{dewline.TXV, dewline.FixedOrifice} {
+		r := newRig("R-32", metering, 3)
+		r.sys.Kind = dewline.HeatPump
+		r.sys.Points = append(r.sys.Points, dewline.PointFitting{Point: dewline.OperatingMode})
+		r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.Superheat: -20} }
+		r.change = inMode(dewline.ModeHeating)
+		out, _ := r.run(t)
+		found := findingsOf(out, dewline.Flooding)
+		if holds := metering.HoldsSuperheat(); (len(found) > 0) != holds {
+			t.Errorf("%s: found\n%s", metering, told(onMachine(out)))
+		} else if holds && (found[0].Severity != dewline.Urgent || placeOf(found[0].Causes, dewline.Overfeed) != 1) {
+			t.Errorf("%s: %s, %v", metering, found[0].Severity, found[0].Causes)
+		}
 	}
 }
 
@@ -379,5 +384,23 @@ func TestBlend(t *testing.T) {
 	}
 	if again := usualCauses(dewline.Flooding); !slices.Equal(again, usual) {
 		t.Errorf("the usual causes were changed: %v", again)
+	}
+}
+
+// inMode has a machine say that it works in a mode while it runs.
+func inMode(mode dewline.Mode) func([]dewline.Sample) []dewline.Sample {
+	return func(all []dewline.Sample) []dewline.Sample {
+		var out []dewline.Sample
+		for _, s := range all {
+			out = append(out, s)
+			if s.Point == dewline.CompressorOn {
+				m := float64(dewline.ModeOff)
+				if s.Value != 0 {
+					m = float64(mode)
+				}
+				out = append(out, dewline.Sample{System: s.System, Point: dewline.OperatingMode, At: s.At, Value: m})
+			}
+		}
+		return out
 	}
 }

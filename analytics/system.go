@@ -145,16 +145,16 @@ func (y *system) evaluate(e *Engine) {
 			y.swinging(e, f)
 		}
 		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard(), y.means)
-		if steady && o.Cooling {
+		judged := steady && o.Cooling
+		if judged {
 			y.Recent.add(at, f)
 			y.Gather.add(y.machine, &y.Frame, f, y.each(), y.longest(), y.short())
-			if !y.means || at.Sub(o.Since) >= 2*y.interval() { // its first whole mean is too near to the start for a limit
-				y.limits(e, f)
-			}
-			if y.Gather.Ran >= dewline.Millis(windowSpan.Milliseconds()) {
-				y.closeWindow(e)
-			}
-		} else {
+		}
+		tooSoon := y.means && at.Sub(o.Since) < 2*y.interval() // its first whole mean is too near to the start for a limit
+		if steady && !tooSoon && (o.Cooling || o.Mode == dewline.ModeHeating) {
+			y.limits(e, f)
+		}
+		if !judged || y.Gather.Ran >= dewline.Millis(windowSpan.Milliseconds()) {
 			y.closeWindow(e)
 		}
 	}
