@@ -41,7 +41,8 @@ var consequences = map[dewline.Condition]consequence{
 // is. It is a pure function of the alert and of what is enrolled; s is nil for a whole site. The
 // severity is never below the finding's own; the priority is for planning and may be.
 func Rank(a dewline.Alert, s *dewline.System) dewline.Ranking {
-	r := ranker{severity: levelOf(a.Severity), class: 4}
+	r := ranker{severity: levelOf(a.Severity), class: 4, innocent: innocent(a.Causes)}
+	r.unsure = r.severity == watch && r.innocent >= unsure
 	for _, c := range a.Conditions {
 		r.condition(c, s)
 	}
@@ -57,7 +58,7 @@ func Rank(a dewline.Alert, s *dewline.System) dewline.Ranking {
 	case watch:
 		r.class = max(r.class, 3)
 	}
-	r.doubt(a.Causes)
+	r.doubt()
 	if s != nil {
 		r.importance(s.Importance, isData(a.Conditions))
 	}
@@ -78,7 +79,24 @@ func levelOf(s dewline.Severity) int { return max(watch, slices.Index(severities
 type ranker struct {
 	severity int
 	class    int // of priority, 1 to 4
+	innocent float64
+	unsure   bool // so unsure that neither a forecast nor what hangs on the machine makes more than a watch of it
 	reasons  []string
+}
+
+// unsure is the share of nothing and of a wrong sensor from which a watch stays one: a day that proves it costs less
+// than a visit to a machine that is well.
+const unsure = 0.35
+
+// innocent is the probability that the machine itself is well.
+func innocent(causes []dewline.Cause) float64 {
+	sum := 0.0
+	for _, c := range causes {
+		if c.Fault == dewline.NoFault || c.Fault == dewline.SensorFault {
+			sum += c.Probability
+		}
+	}
+	return sum
 }
 
 func (r *ranker) say(format string, args ...any) {
@@ -109,6 +127,8 @@ func (r *ranker) forecast(f *dewline.Forecast) {
 	case f.DaysP50 <= 0:
 		r.severity = max(r.severity, soon)
 		r.say("the limit is reached: %s", f.Limit)
+	case r.unsure:
+		r.say("the limit is %.0f to %.0f days away, if it is a fault: %s", f.DaysP10, f.DaysP90, f.Limit)
 	case f.DaysP10 <= 1:
 		r.severity = max(r.severity, soon)
 		r.say("the limit may be reached within a day: %s", f.Limit)
@@ -122,24 +142,21 @@ func (r *ranker) forecast(f *dewline.Forecast) {
 
 // doubt plans a call later when the readings may be wrong or nothing may be: never a compressor's or
 // goods', where being wrong costs more than a visit.
-func (r *ranker) doubt(causes []dewline.Cause) {
-	innocent := 0.0
-	for _, c := range causes {
-		if c.Fault == dewline.NoFault || c.Fault == dewline.SensorFault {
-			innocent += c.Probability
-		}
-	}
-	if innocent < sure || r.class < 3 || r.severity == urgent {
+func (r *ranker) doubt() {
+	if r.innocent < sure || r.class < 3 || r.severity == urgent {
 		return
 	}
 	r.class = 4
-	r.say("the machine may be well: %.0f %% for a sensor or nothing at all", 100*innocent)
+	r.say("the machine may be well: %.0f %% for a sensor or nothing at all", 100*r.innocent)
 }
 
 // importance raises what a machine does by a class where much hangs on it, and data about it by none:
 // a doubtful sensor in a vaccine store is no emergency, but its silence is.
 func (r *ranker) importance(i dewline.Importance, data bool) {
 	switch {
+	case i == dewline.Critical && !data && r.unsure:
+		r.class = max(1, r.class-1)
+		r.say("much hangs on this machine: it is enrolled as critical; it is not sure enough for more than a watch")
 	case i == dewline.Critical && !data:
 		r.severity, r.class = min(urgent, r.severity+1), max(1, r.class-1)
 		r.say("much hangs on this machine: it is enrolled as critical")
