@@ -14,6 +14,7 @@ type figures struct {
 
 	inTime, inTimeActing portion // harmful machine faults found in time, in any severity and as soon or urgent
 	inTimeWatched        portion // of these, those that began while readings came
+	inTimeSeen           portion // harmful machine faults found in time, with grace for what harms as soon as it can be seen
 	dayOne, dayOneActing portion
 	dayOneRunning        bool // the time is running time, not the calendar's
 
@@ -163,6 +164,7 @@ func (f *figures) harm(v *verdict, o *outcome, found dewline.Millis, ok bool, ac
 		return
 	}
 	f.inTime.add(ok && found <= o.deadline())
+	f.inTimeSeen.add(ok && found <= o.deadlineSeen())
 	f.inTimeActing.add(acted && acting <= o.deadline())
 	if !dayOne(v, o) {
 		f.inTimeWatched.add(ok && found <= o.deadline())

@@ -150,6 +150,15 @@ func (e *episode) deadline() dewline.Millis {
 	return e.harmful
 }
 
+// deadlineSeen is deadline, with the grace of what is harmful from its onset given too to what is harmful as soon
+// as it can be seen: nobody could find it before.
+func (e *episode) deadlineSeen() dewline.Millis {
+	if e.detectable != 0 && e.harmful.Sub(e.detectable) <= atOnce {
+		return e.harmful.Add(grace)
+	}
+	return e.deadline()
+}
+
 // episodes puts the truths of a system together, in the order of their onsets. What begins when the
 // readings have ended is none.
 func (s *subject) episodes() []episode {

@@ -19,7 +19,8 @@ faults of communication alone and are otherwise passed over.
 
 Found: an alert of any severity belongs to the episode. Found acting: one that is soon or urgent, from when it is.
 
-In time: found before the harmful moment; where that is within an hour of the onset, within 24 h of it. Faults whose
+In time: found before the harmful moment; where that is within an hour of the onset, within 24 h of it. A row of its
+own gives the same 24 h where harm comes within an hour of when the fault can first be seen. Faults whose
 time is not over when the readings end are not counted.
 
 Faulty from day one: a machine fault that could be seen within the first 24 h; to be found within 48 h in which the
@@ -104,6 +105,7 @@ func mainFigures() []figure {
 	text := func(s fmt.Stringer) string { return s.String() }
 	return []figure{
 		{"harmful machine faults found in time", ">= 97 %", func(f *figures) string { return text(f.inTime) }, false},
+		{"… with those within 24 h that harm as soon as they can be seen", "", func(f *figures) string { return text(f.inTimeSeen) }, false},
 		{"… found acting in time", "", func(f *figures) string { return text(f.inTimeActing) }, false},
 		{"… in time, without those faulty from day one", "", func(f *figures) string { return text(f.inTimeWatched) }, false},
 		{"faulty from day one, found within 48 h of running", "all", func(f *figures) string {
