@@ -90,7 +90,7 @@ kill-long: tools-mosquitto ## kill the service 20 times, and a broker beside it,
 
 .PHONY: screenshots
 screenshots: pages-npm tools-chromium ## picture each page, desktop and phone, light and dark, into .cache/screenshots, 6 minutes
-	@go test ./dashboards -count=1 -timeout 30m -run 'TestPagesInBrowser|TestDeskInBrowser|TestDoorsInBrowser|TestVisit.*InBrowser' -screenshots "$(CACHE)/screenshots"
+	@go test ./dashboards -count=1 -timeout 30m -run InBrowser -screenshots "$(CACHE)/screenshots"
 
 .PHONY: fuzz
 fuzz: ## fuzz each target for minutes (LONGFUZZTIME=3m)
