@@ -15,9 +15,9 @@ const (
 	likelier = 0.4 // 3 to 2
 	// overwhelming need not last a day to be acted on.
 	overwhelming = 5
-	// obvious is so far out that it need not be seen on a second day.
+	// obvious is so far out that it is told without waiting whether it lasts for hours.
 	obvious = 3.6
-	// leastWindows is how many windows in a row must speak for a fault: three runs, or three hours.
+	// leastWindows is how many windows in a row must speak for a fault: four runs, or two hours.
 	leastWindows = 4
 	// surelyOdds make a finding one to act on.
 	surelyOdds = 3.0 // 20 to 1
