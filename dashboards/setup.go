@@ -55,6 +55,9 @@ type firstSteps struct {
 // steps returns the first steps, and false where a reading has arrived. Of the visitor's fleet.
 func (s *server) steps(r *http.Request, fleet *dewline.Fleet) (firstSteps, bool) {
 	systems := fleet.Systems()
+	if s.States == nil && len(systems) > 0 {
+		return firstSteps{}, false // nobody can say whether they were heard
+	}
 	for _, sys := range systems {
 		if s.heard(sys.ID) {
 			return firstSteps{}, false

@@ -121,6 +121,13 @@ type yard struct {
 	pages http.Handler
 }
 
+// unheardOf are the states of systems that have never sent.
+type unheardOf struct{}
+
+func (unheardOf) State(id dewline.SystemID) (dewline.SystemState, bool) {
+	return dewline.SystemState{System: id}, true
+}
+
 func yardOf(t testing.TB, text string) *yard {
 	t.Helper()
 	y := &yard{keeper: &keeper{text: []byte(text)}, store: accesstest.New()}
@@ -129,7 +136,7 @@ func yardOf(t testing.TB, text string) *yard {
 		t.Fatal(err)
 	}
 	y.pages, err = dashboards.New(dashboards.Options{
-		Fleet: y.fleet, Enrolment: y, Gateways: y, GatewaysAt: func() string { return "127.0.0.1:1883" }, Contacts: y.store,
+		Fleet: y.fleet, States: unheardOf{}, Enrolment: y, Gateways: y, GatewaysAt: func() string { return "127.0.0.1:1883" }, Contacts: y.store,
 		Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Now: func() time.Time { return noon }, Access: gate, Guest: as(visitor(dewline.RoleManager, "")),
 	})
 	if err != nil {

@@ -89,7 +89,7 @@ func bookYard(t testing.TB) (*yard, *contactBook) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	y.pages, err = dashboards.New(dashboards.Options{Fleet: y.fleet, Enrolment: y, Gateways: y, Contacts: book, Courier: book,
+	y.pages, err = dashboards.New(dashboards.Options{Fleet: y.fleet, States: unheardOf{}, Enrolment: y, Gateways: y, Contacts: book, Courier: book,
 		Now: func() time.Time { return noon }, Access: gate, Guest: as(visitor(dewline.RoleManager, ""))})
 	if err != nil {
 		t.Fatal(err)
