@@ -71,6 +71,7 @@ type base struct {
 	Moving   bool   // the npm parts are built in: the page follows what happens
 	Owning   bool   // the visitor owns machines and does not work on them
 	SetsUp   bool   // the visitor may set up
+	Enrols   bool   // and enrol systems by pages
 	Calls    bool   // there are service calls, and the visitor works on them
 	US       bool   // the reader reads °F, psi and lb
 	Listens  string // where the page hears of changes, "" where it does not
@@ -97,6 +98,7 @@ func (s *server) base(r *http.Request, title string) base {
 	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, SignedIn: access.SignedIn(r.Context()), US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
 	b.Owning = ownsOnly(visitor)
 	b.SetsUp = visitor.May(dewline.SetUp)
+	b.Enrols = b.SetsUp && s.Enrolment != nil
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")

@@ -17,7 +17,6 @@ type checkPage struct {
 	Check   view.SensorCheck
 	Say     string
 	Message string
-	Enrol   bool
 	Caution string
 	Href    string
 }
@@ -29,7 +28,7 @@ func (s *server) sensorCheck(w http.ResponseWriter, r *http.Request) {
 	}
 	reader := s.reader(r, site)
 	state, _ := s.overview.State(sys.ID)
-	p := checkPage{base: s.base(r, "Check the sensors of "+sys.Name), ID: sys.ID, Name: sys.Name, Enrol: s.Enrolment != nil, Caution: dewline.Caution, Href: checkHref(sys.ID)}
+	p := checkPage{base: s.base(r, "Check the sensors of "+sys.Name), ID: sys.ID, Name: sys.Name, Caution: dewline.Caution, Href: checkHref(sys.ID)}
 	p.Say = view.NeverHeard
 	if last := max(state.At, state.Received); last != 0 {
 		p.Say = "The newest reading came " + view.AgeOf(last, reader.Now, reader.Zone).Text + "."
