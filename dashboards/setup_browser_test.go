@@ -103,6 +103,12 @@ func TestSetUpInBrowser(t *testing.T) {
 				{After: 1800, Roster: "van", Hours: []dewline.Hours{{From: "18:00", To: "07:00", Days: []string{"sat", "sun"}}}}}}}
 			open(t, ctx, site.URL+"/setup/contacts?plan=nights")
 			look("contacts")
+			send(townFile)
+			press(t, ctx, "Take it")
+			arrives(t, ctx, `location.search === "?taken" && document.querySelector(".done") !== null`)
+			if _, ok := y.fleet().System("pier/a"); !ok {
+				t.Error("the file that was sent is not taken")
+			}
 			w.check(t, site.URL)
 		})
 	}
