@@ -53,9 +53,9 @@ type Store struct {
 type database struct {
 	*tsdb.DB
 	metrics *watchedRegistry
-	logs    [2]*syncer  // of readings in order, of late ones
-	chunks  int         // number of the last file of chunks when it was opened
-	settled bool // blocks are made
+	logs    [2]*syncer // of readings in order, of late ones
+	chunks  int        // number of the last file of chunks when it was opened
+	settled bool       // blocks are made
 }
 
 // settle lets the database make blocks once it has begun a file of chunks of its own. Making a block ends by dropping files of chunks; where none is being written, the
