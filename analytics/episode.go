@@ -184,17 +184,17 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 			return ep.Causes
 		}
 		usual := usualCauses(c)
+		if c == dewline.Hunting {
+			return usual
+		}
 		if usual[0].Fault == dewline.NoFault && len(causes) > 0 {
 			return causes
 		}
-		if c != dewline.Flooding && c != dewline.Hunting && len(causes) > 0 { // in hot weather a good machine may do that
+		if c != dewline.Flooding && len(causes) > 0 { // in hot weather a good machine may do that
 			usual = slices.Concat([]dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}, usual)
 			for i := range usual {
 				usual[i].Probability /= 2
 			}
-			return usual
-		}
-		if c == dewline.Hunting {
 			return usual
 		}
 		return blend(causes, usual)
@@ -283,7 +283,8 @@ func usualCauses(c dewline.Condition) []dewline.Cause {
 	case dewline.Flooding:
 		return list{{Fault: dewline.Overfeed, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Hunting:
-		return list{{Fault: dewline.Overfeed, Probability: 0.55}, {Fault: dewline.Undercharge, Probability: 0.2}, {Fault: dewline.Restriction, Probability: 0.15}, {Fault: dewline.NoFault, Probability: 0.1}}
+		// Many a good valve hunts at low load.
+		return list{{Fault: dewline.NoFault, Probability: 0.5}, {Fault: dewline.Overfeed, Probability: 0.3}, {Fault: dewline.Undercharge, Probability: 0.1}, {Fault: dewline.Restriction, Probability: 0.1}}
 	case dewline.HighHead:
 		return list{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.Overcharge, Probability: 0.2}, {Fault: dewline.NonCondensables, Probability: 0.2}}
 	case dewline.SpaceWarm:

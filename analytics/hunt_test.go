@@ -42,7 +42,7 @@ func TestHuntingIsFound(t *testing.T) {
 			if took := f.Detected.Sub(epoch); took > 100*time.Minute {
 				t.Errorf("period %.0f min: found after %v", period, took)
 			}
-			if f.Severity != dewline.Watch || placeOf(f.Causes, dewline.Overfeed) != 1 {
+			if f.Severity != dewline.Watch || placeOf(f.Causes, dewline.Overfeed) != 2 {
 				t.Errorf("period %.0f min: %s, %v", period, f.Severity, f.Causes)
 			}
 			var size, every float64
