@@ -47,7 +47,8 @@
 //
 // # What it deliberately does not do
 //
-// It judges no charge, superheat or head in heating, in defrost or in an unknown mode of a heat pump. It takes
+// In heating it holds superheat of a valve, discharge and head against the limits, and expects and learns nothing; in
+// defrost or in an unknown mode of a heat pump it judges nothing of the circuit. It takes
 // subcooling behind a receiver for no measure of charge. It says nothing of hunting where the sampling cannot show it:
 // in means, or slower than two minutes. It learns from no faulty machine and from no other machine.
 // It does no I/O, starts no goroutine, and decides nothing about people: alerts are made of its findings elsewhere.
