@@ -174,30 +174,7 @@ const machineKey = "machine"
 func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 	switch key {
 	case machineKey:
-		causes := y.Track.Causes
-		if len(causes) > 0 && causes[0].Fault != dewline.NoFault {
-			return causes
-		}
-		// The newest windows show nothing, and yet something holds: what comes and goes is not over, a
-		// limit that is passed has its reason, and a valve that hunts is found by its swing.
-		if ep := y.open(key); ep != nil && len(ep.Causes) > 0 && ep.Causes[0].Fault != dewline.NoFault {
-			return ep.Causes
-		}
-		usual := usualCauses(c)
-		if c == dewline.Hunting {
-			return usual
-		}
-		if usual[0].Fault == dewline.NoFault && len(causes) > 0 {
-			return causes
-		}
-		if c != dewline.Flooding && len(causes) > 0 { // in hot weather a good machine may do that
-			usual = slices.Concat([]dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}, usual)
-			for i := range usual {
-				usual[i].Probability /= 2
-			}
-			return usual
-		}
-		return blend(causes, usual)
+		return y.machineCauses(c)
 	case "leak":
 		return []dewline.Cause{{Fault: dewline.Undercharge, Detail: dewline.RefrigerantDetector.String(), Probability: 0.9}, {Fault: dewline.SensorFault, Detail: dewline.RefrigerantDetector.String(), Probability: 0.1}}
 	case "space":
@@ -215,6 +192,32 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 	return []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
 }
 
+// machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
+// speak for any. What comes and goes is not over when the newest show nothing, so what was said stands; a limit that
+// is passed has its usual reasons; and many a good valve hunts.
+func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
+	seen, usual := y.Track.Causes, usualCauses(c)
+	ep := y.open(machineKey)
+	switch {
+	case len(seen) > 0 && seen[0].Fault != dewline.NoFault:
+		return seen
+	case ep != nil && len(ep.Causes) > 0 && ep.Causes[0].Fault != dewline.NoFault:
+		return ep.Causes
+	case c == dewline.Hunting, len(seen) == 0:
+		return usual
+	case c == dewline.Flooding:
+		return blend(seen, usual)
+	case usual[0].Fault == dewline.NoFault:
+		return seen
+	}
+	// In hot weather a good machine may do that.
+	list := append([]dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}, usual...)
+	for i := range list {
+		list[i].Probability /= 2
+	}
+	return list
+}
+
 // blend gives the usual causes of a condition, with half of their weight to those of them, and to the wrong
 // sensors, that the windows speak for.
 func blend(weighed, usual []dewline.Cause) []dewline.Cause {
@@ -227,7 +230,7 @@ func blend(weighed, usual []dewline.Cause) []dewline.Cause {
 			seen += weighed[i].Probability
 		}
 	}
-	if seen == 0 || usual[0].Fault == dewline.NoFault {
+	if seen == 0 {
 		return usual
 	}
 	out := slices.Clone(usual)
