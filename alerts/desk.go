@@ -211,14 +211,26 @@ func (d *Desk) Hold(ctx context.Context, h dewline.Hold) (dewline.Hold, error) {
 	if err := checkSpan(op, dewline.Millis(h.From), dewline.Millis(h.Until), d.Now()); err != nil {
 		return h, err
 	}
-	sum := sha256.Sum256(fmt.Appendf(nil, "%s\n%s\n%s\n%d\n%d", h.Kind, h.Site, h.System, h.From, h.Until))
-	h.ID = hex.EncodeToString(sum[:8])
-	return h, d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
-		if _, err := tx.Hold(h.ID); dewline.CodeOf(err) != dewline.NotFound {
-			return err // it stands already
+	asked := fmt.Sprintf("%s\n%s\n%s\n%d\n%d", h.Kind, h.Site, h.System, h.From, h.Until)
+	var held dewline.Hold
+	err := d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
+		held = h
+		for again := ""; ; again += "\nagain" {
+			sum := sha256.Sum256([]byte(asked + again))
+			held.ID = hex.EncodeToString(sum[:8])
+			kept, err := tx.Hold(held.ID)
+			switch {
+			case dewline.CodeOf(err) == dewline.NotFound:
+				return tx.PutHold(held)
+			case err != nil:
+				return err
+			case kept.EndedBy == "":
+				held = kept // it stands already
+				return nil
+			} // else somebody ended it before its time, which stays on record
 		}
-		return tx.PutHold(h)
 	})
+	return held, err
 }
 
 // EndHold implements dewline.AlertDesk.
