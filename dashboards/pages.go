@@ -23,7 +23,7 @@ type pages struct {
 }
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
-var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts"}
+var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}

@@ -73,6 +73,10 @@ var rightsTable = []asked{
 	{"POST /calls/{id}/visit/{site}/{system}", dewline.WorkOnVisits, "/calls/call-@/visit/@/a", "id=visit-@&revision=1", one},
 	{"GET /calls/{id}/visit/{site}/{system}/live", dewline.WorkOnVisits, "/calls/call-@/visit/@/a/live", "", one},
 
+	{"GET /holds", dewline.WorkOnAlerts, "/holds", "", many},
+	{"POST /holds", dewline.WorkOnAlerts, "/holds", "site=@&kind=maintenance&until=2031-08-01T08:00&why=x", one},
+	{"POST /holds/{id}/end", dewline.WorkOnAlerts, "/holds/hold-@/end", "why=x", one},
+
 	{"GET /setup", dewline.SetUp, "/setup", "", nobodys},
 	{"GET /setup/systems/new", dewline.SetUp, "/setup/systems/new", "", nobodys},
 	{"POST /setup/systems/new", dewline.SetUp, "/setup/systems/new", "system.id=x", nobodys},

@@ -91,7 +91,7 @@ func (s *server) routes() (http.Handler, error) {
 		metrics := promhttp.HandlerFor(s.Metrics, promhttp.HandlerOpts{DisableCompression: true})
 		routes = append(routes, route{"GET /metrics", needs(dewline.Anyone), s.metrics(metrics)})
 	}
-	if err := s.add(r, slices.Concat(routes, s.callRoutes(), s.setUpRoutes(), s.accessRoutes())); err != nil {
+	if err := s.add(r, slices.Concat(routes, s.callRoutes(), s.holdRoutes(), s.setUpRoutes(), s.accessRoutes())); err != nil {
 		return nil, err
 	}
 	return r, api.Mount(r, api.Options{

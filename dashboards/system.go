@@ -35,6 +35,8 @@ type systemPage struct {
 	Facts     []view.Fact
 	Sensors   []view.Sensor
 	Caution   string
+	Holds     []view.HoldLine // that keep notices of it back now, for those who may hold
+	HoldHref  string          // where more can be held, "" for who may not
 }
 
 // openAlert is an alert that has not ended, with what is believed of it.
@@ -109,6 +111,9 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."
+	}
+	if s.canWork(r) {
+		p.HoldHref, p.Holds = view.HoldHref(site.ID, sys.ID), s.holdsOf(ctx, fleet, sys.ID, reader)
 	}
 	span := spanOf(r, state, reader.Now)
 	all, events := s.history(ctx, sys.ID, span, reader.Now)

@@ -29,6 +29,7 @@ type todayPage struct {
 	Matching  int
 	Shown     int
 	Shelved   int
+	Held      *int // how many holds keep notices back, for those who may hold
 	Previous  string
 	Next      string
 	Self      string
@@ -82,7 +83,10 @@ func (s *server) todayPage(r *http.Request) todayPage {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "error", o.AlertsErr)
 		p.AlertsErr = "Alerts cannot be read at the moment; those shown are the last that were."
 	}
-	shelved := s.shelved(r)
+	shelved, held := s.shelved(r)
+	if p.CanWork {
+		p.Held = &held
+	}
 	isShelved := func(id string) bool { return shelved[id] }
 	p.Filters = view.Filters(o.Alerts, o.Fleet, isShelved, q)
 	var matching []*dewline.Alert
@@ -104,23 +108,20 @@ func (s *server) todayPage(r *http.Request) todayPage {
 	return p
 }
 
-// shelved returns the alerts that somebody has put aside for a time.
-func (s *server) shelved(r *http.Request) map[string]bool {
-	if s.Desk == nil {
-		return nil
-	}
-	holds, err := s.Desk.HoldsIn(r.Context(), "")
-	if err != nil {
-		s.Log.ErrorContext(r.Context(), "cannot read holds", "error", err)
-	}
-	now := dewline.MillisOf(s.Now())
-	all := map[string]bool{}
+// shelved returns the alerts that somebody has put aside for a time, and how many other holds last now.
+func (s *server) shelved(r *http.Request) (shelved map[string]bool, others int) {
+	holds, _ := s.holds(r.Context(), "") // without them the list is longer, not shorter
+	shelved = map[string]bool{}
 	for _, h := range holds {
-		if h.Alert != "" && dewline.Millis(h.From) <= now && now < dewline.Millis(h.Until) {
-			all[h.Alert] = true
+		switch {
+		case !s.lasts(h):
+		case h.Alert != "":
+			shelved[h.Alert] = true
+		default:
+			others++
 		}
 	}
-	return all
+	return shelved, others
 }
 
 // listAlerts puts a page of alerts onto the page: those that need someone first, in order, then those

@@ -1,0 +1,81 @@
+package view
+
+import (
+	"net/url"
+	"strings"
+
+	"dewline"
+)
+
+var holdWords = map[dewline.HoldKind]string{
+	dewline.HoldMaintenance: "planned work", dewline.HoldCommissioning: "commissioning", dewline.HoldSeasonal: "out of season",
+	dewline.HoldPowerCut: "no power", dewline.HoldShelved: "one alert put aside", dewline.HoldSilentSite: "nothing comes from the site",
+}
+
+// HoldWord says why notices are held back.
+func HoldWord(k dewline.HoldKind) string { return wordOr(holdWords, k) }
+
+// HoldLine is a hold as a list shows it.
+type HoldLine struct {
+	ID, Kind, Place, Of string
+	Href                string // of what is held
+	When, Why, By       string
+	Say                 string // what it does, and what it does not
+	CanEnd              bool   // an alert is taken off its shelf where it stands
+}
+
+// NewHoldLine writes a hold. Times are those of the site.
+func NewHoldLine(h dewline.Hold, fleet *dewline.Fleet, r Reader) HoldLine {
+	line := HoldLine{ID: h.ID, Kind: strings.TrimSuffix(sentenceCase(HoldWord(h.Kind)), "."), Place: h.Site, Of: "the whole site", Href: Query{Text: h.Site}.Href(),
+		Why: strings.TrimSuffix(strings.TrimSpace(h.Why), "."), By: h.By, CanEnd: h.Kind != dewline.HoldShelved}
+	if site, ok := fleet.Site(h.Site); ok {
+		line.Place, line.Href = site.Name, Query{Text: site.Name}.Href()
+	}
+	if h.System != "" {
+		line.Of, line.Href = systemName(fleet, h.System), SystemHref(h.System)
+	}
+	if h.Alert != "" {
+		line.Of, line.Href = "one alert of "+line.Of, AlertQuery{State: StateShelved, Site: h.Site}.Href()
+	}
+	if h.By == dewline.ByDewline {
+		line.By = "Dewline itself"
+	}
+	line.When = "from " + HoldTime(dewline.Millis(h.From), r) + " until " + HoldTime(dewline.Millis(h.Until), r) + ", " + r.Zone.String()
+	line.Say = "Alerts go on being found and kept; only their notices wait."
+	return line
+}
+
+// HoldTime writes an instant of a hold with its day: people plan by the day.
+func HoldTime(at dewline.Millis, r Reader) string {
+	return at.Time().In(r.Zone).Format("Mon 2 Jan 2006 15:04")
+}
+
+// HoldHref is the address of the form that holds notices of a system, or with "" of a site, back.
+func HoldHref(site string, id dewline.SystemID) string {
+	return address("/holds", "site", site, "system", string(id)) + "#new"
+}
+
+// End is the address by which the hold is ended before its time.
+func (l HoldLine) End() string { return "/holds/" + url.PathEscape(l.ID) + "/end" }
+
+// HoldsHeadline says how much is held.
+func HoldsHeadline(now, planned int) string {
+	text := "No notice is held back"
+	if now > 0 {
+		text = "Held now: " + Count(int64(now))
+	}
+	if planned > 0 {
+		text += ", planned: " + Count(int64(planned))
+	}
+	return text
+}
+
+// HoldEnded says that a hold was ended before its time, by whom and when.
+func HoldEnded(h dewline.Hold, fleet *dewline.Fleet, r Reader) string {
+	line, at := NewHoldLine(h, fleet, r), HoldTime(dewline.Millis(h.Until), r)
+	what := line.Kind + " at " + line.Place + ", " + line.Of + ", "
+	if h.EndedBy == "" {
+		return what + "had ended by itself at " + at + "."
+	}
+	return what + "was ended by " + h.EndedBy + " at " + at + ". What is still true is told now."
+}
