@@ -173,8 +173,16 @@ func (s *server) callsOpenAndLately(ctx context.Context) ([]dewline.ServiceCall,
 			open = append(open, state)
 		}
 	}
-	var all []dewline.ServiceCall
-	f := dewline.CallFilter{States: open}
+	all, err := s.allCalls(ctx, dewline.CallFilter{States: open})
+	if err != nil {
+		return all, err
+	}
+	lately, err := s.Service.CallsIn(ctx, dewline.CallFilter{States: ended, Limit: endedShown})
+	return append(all, lately...), err
+}
+
+// allCalls returns every call that a filter lets through.
+func (s *server) allCalls(ctx context.Context, f dewline.CallFilter) (all []dewline.ServiceCall, err error) {
 	for {
 		page, err := s.Service.CallsIn(ctx, f)
 		if err != nil {
@@ -182,12 +190,10 @@ func (s *server) callsOpenAndLately(ctx context.Context) ([]dewline.ServiceCall,
 		}
 		all = append(all, page...)
 		if len(page) < dewline.MaxAlertsPage {
-			break
+			return all, nil
 		}
 		f.After = page[len(page)-1].ID
 	}
-	lately, err := s.Service.CallsIn(ctx, dewline.CallFilter{States: ended, Limit: endedShown})
-	return append(all, lately...), err
 }
 
 // callsOfAlerts returns the addresses of the calls that alerts are part of, for those who may open them.

@@ -23,7 +23,7 @@ type pages struct {
 }
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
-var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds"}
+var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds", "reports"}
 
 func newPages(files *assets) (*pages, error) {
 	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
@@ -73,6 +73,7 @@ type base struct {
 	SetsUp   bool   // the visitor may set up
 	Enrols   bool   // and enrol systems by pages
 	Calls    bool   // there are service calls, and the visitor works on them
+	Reports  bool   // there are reports, and the visitor may read of the whole company
 	US       bool   // the reader reads °F, psi and lb
 	Listens  string // where the page hears of changes, "" where it does not
 	Here     string // the address of the page, to come back to
@@ -100,6 +101,7 @@ func (s *server) base(r *http.Request, title string) base {
 	b.SetsUp = visitor.May(dewline.SetUp)
 	b.Enrols = b.SetsUp && s.Enrolment != nil
 	b.Calls = s.Service != nil && dewline.VisitorOf(r.Context()).May(dewline.WorkOnVisits)
+	b.Reports = s.Service != nil && visitor.May(dewline.ReadCompany)
 	now := s.Now()
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
 	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"

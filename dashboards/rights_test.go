@@ -57,6 +57,7 @@ var rightsTable = []asked{
 	{"GET /systems/{site}/{system}", dewline.ReadMachines, "/systems/@/a", "", one},
 	{"GET /systems/{site}/{system}/live", dewline.ReadMachines, "/systems/@/a/live", "", one},
 	{"POST /alerts", dewline.WorkOnAlerts, "/alerts", "do=acknowledge&id=alert-@", many},
+	{"GET /reports", dewline.ReadCompany, "/reports?span=all", "", nobodys},
 	{"POST /units", dewline.ReadMachines, "/units", "units=us", nobodys},
 	{"GET /events", dewline.ReadMachines, "/events?system=@/a", "", one},
 	{"GET /progress", dewline.ReadMachines, "/progress", "", nobodys},

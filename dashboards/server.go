@@ -80,6 +80,7 @@ func (s *server) routes() (http.Handler, error) {
 		{"GET /systems/{site}/{system}", needs(dewline.ReadMachines), s.system},
 		{"GET /systems/{site}/{system}/live", needs(dewline.ReadMachines), s.live},
 		{"POST /alerts", needs(dewline.WorkOnAlerts), s.workOnAlerts},
+		{"GET /reports", needs(dewline.ReadCompany), s.reports},
 		{"POST /units", needs(dewline.ReadMachines), s.chooseUnits},
 		{"GET /events", needs(dewline.ReadMachines), s.events},
 		{"GET /progress", needs(dewline.ReadMachines), s.progressLine},

@@ -36,6 +36,8 @@ type systemPage struct {
 	Sensors   []view.Sensor
 	Caution   string
 	Holds     []view.HoldLine // that keep notices of it back now, for those who may hold
+	Report    string          // the commissioning report, "" where none is made or the visitor owns the machine
+	Records   string          // its refrigerant records
 	HoldHref  string          // where more can be held, "" for who may not
 }
 
@@ -111,6 +113,12 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	}
 	if alertsErr != nil {
 		p.AlertsErr = "Alerts cannot be read at the moment."
+	}
+	if s.Papers != nil && !p.Owning {
+		p.Report = "/api/v1/systems/" + string(sys.ID) + "/commissioning.pdf?units=" + string(unitsOf(r))
+	}
+	if s.Ledger != nil {
+		p.Records = refrigerantHref(sys.ID)
 	}
 	if s.canWork(r) {
 		p.HoldHref, p.Holds = view.HoldHref(site.ID, sys.ID), s.holdsOf(ctx, fleet, sys.ID, reader)

@@ -77,5 +77,5 @@ func HoldEnded(h dewline.Hold, fleet *dewline.Fleet, r Reader) string {
 	if h.EndedBy == "" {
 		return what + "had ended by itself at " + at + "."
 	}
-	return what + "was ended by " + h.EndedBy + " at " + at + ". What is still true is told now."
+	return what + "was ended by " + h.EndedBy + " at " + at + ". Nothing waits because of it any more."
 }
