@@ -181,6 +181,9 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 		if ep := y.open(machineKey); ep != nil {
 			return ep.Causes
 		}
+		if y.strained() {
+			return strainedCauses()
+		}
 		return usualCauses(c)
 	}
 	if p, ok := sensorOf(key); ok {
@@ -277,6 +280,22 @@ func (y *system) sensorCauses(point string) []dewline.Cause {
 		}
 	}
 	return []dewline.Cause{{Fault: dewline.SensorFault, Detail: point, Probability: p}, {Fault: dewline.NoFault, Probability: math.Round((1-p)*100) / 100}}
+}
+
+// strained says whether the machine has run without a pause for so long that a door or a defrost does not explain a
+// space that is too warm: it does not do what it is there for.
+func (y *system) strained() bool {
+	const long = 2 * hour
+	o, a, at := &y.Operate, &y.Acute, y.Frame.At
+	return o.On && at-o.Since >= long && at-a.DoorAt >= long && at-a.DefrostAt >= long
+}
+
+// strainedCauses are those of a space that a machine does not get cold though it runs all the time (from memory).
+func strainedCauses() []dewline.Cause {
+	return []dewline.Cause{
+		{Fault: dewline.Undercharge, Probability: 0.35}, {Fault: dewline.NoFault, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.1}, {Fault: dewline.DefrostFault, Probability: 0.1},
+		{Fault: dewline.CompressorLeakage, Probability: 0.1}, {Fault: dewline.CondenserAirflow, Probability: 0.1},
+	}
 }
 
 // usualCauses are those of a condition that is seen before anything could be weighed (from memory).

@@ -366,12 +366,20 @@ func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) (found 
 	if !t.Model.Fitted {
 		return false
 	}
+	// A mean of a short run has its start in it: what was learned of such runs is not quite what long ones do.
+	unlike := 0.0
+	if y.means && recent[len(recent)-1].Short != t.Model.Short() {
+		unlike = hardlySettled
+	}
 	for s := range diagnose.NumSymptoms {
 		if !y.residual(r, recent, s, func(w *baseline.Window) (float64, float64, bool) { return t.Model.Expected(y.prior, s, w) }) {
 			continue
 		}
 		if t.inherited() {
 			r.Cov[s][s] += allowed[s] * allowed[s]
+		}
+		if s != diagnose.LogPower { // which settles at once
+			r.Cov[s][s] += unlike * unlike
 		}
 		found = true
 	}

@@ -55,6 +55,17 @@ func (m *Model) Learned() bool {
 // Full says whether the first learning is over.
 func (m *Model) Full() bool { return len(m.Days) >= fullDays }
 
+// Short says whether most of the windows are of a time when the machine ran in short bursts.
+func (m *Model) Short() bool {
+	n := 0
+	for i := range m.Windows {
+		if m.Windows[i].Short {
+			n++
+		}
+	}
+	return 2*n > len(m.Windows)
+}
+
 // Blind says whether the windows are without the outdoor air, which drives more than anything else: what was
 // learned of them says nothing of a window that has it.
 func (m *Model) Blind() bool { return len(m.Windows) > 0 && !m.Windows[0].HasOutdoor }
