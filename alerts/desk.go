@@ -238,7 +238,7 @@ func (d *Desk) EndHold(ctx context.Context, id string, c dewline.Change) (h dewl
 	if err := dewline.CheckPerson(c.By); err != nil {
 		return h, err
 	}
-	return h, d.Store.Desk(ctx, "end hold "+id, func(tx dewline.DeskTx) error {
+	err = d.Store.Desk(ctx, "end hold "+id, func(tx dewline.DeskTx) (err error) {
 		if h, err = tx.Hold(id); err != nil {
 			return err
 		}
@@ -251,6 +251,7 @@ func (d *Desk) EndHold(ctx context.Context, id string, c dewline.Change) (h dewl
 		}
 		return nil
 	})
+	return h, err
 }
 
 // HoldsIn implements dewline.AlertDesk.
