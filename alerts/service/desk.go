@@ -51,13 +51,14 @@ func (d *Desk) MakeCall(ctx context.Context, r dewline.CallRequest) (c dewline.C
 	if len(r.Alerts) == 0 || len(r.Alerts) > 100 {
 		return c, invalid(op, "name the alerts that it is for, at most 100")
 	}
-	return c, d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
+	err = d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
 		id, err := d.makeCall(tx, r)
 		if err == nil {
 			c, err = d.caseOf(tx, id)
 		}
 		return err
 	})
+	return c, err
 }
 
 func (d *Desk) makeCall(tx dewline.DeskTx, r dewline.CallRequest) (string, error) {
@@ -118,13 +119,14 @@ func (d *Desk) ActOnCall(ctx context.Context, id string, act dewline.CallAct) (c
 	if err := checkCallAct(op, act); err != nil {
 		return c, err
 	}
-	return c, d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
+	err = d.Store.Desk(ctx, op, func(tx dewline.DeskTx) error {
 		if err := d.actOnCall(tx, op, id, act); err != nil {
 			return err
 		}
 		c, err = d.caseOf(tx, id)
 		return err
 	})
+	return c, err
 }
 
 func checkCallAct(op string, act dewline.CallAct) error {
@@ -191,10 +193,11 @@ func (d *Desk) stepAlerts(tx dewline.DeskTx, ids []string, m alerts.Move, c dewl
 
 // CallCase implements dewline.ServiceDesk.
 func (d *Desk) CallCase(ctx context.Context, id string) (c dewline.CallCase, err error) {
-	return c, d.Store.LookAtDesk(ctx, "look at call "+id, func(tx dewline.DeskTx) error {
+	err = d.Store.LookAtDesk(ctx, "look at call "+id, func(tx dewline.DeskTx) error {
 		c, err = d.caseOf(tx, id)
 		return err
 	})
+	return c, err
 }
 
 func (d *Desk) caseOf(tx dewline.DeskTx, id string) (c dewline.CallCase, err error) {
@@ -229,10 +232,11 @@ func (d *Desk) caseOf(tx dewline.DeskTx, id string) (c dewline.CallCase, err err
 
 // CallsIn implements dewline.ServiceDesk.
 func (d *Desk) CallsIn(ctx context.Context, f dewline.CallFilter) (list []dewline.ServiceCall, err error) {
-	return list, d.Store.LookAtDesk(ctx, "list calls", func(tx dewline.DeskTx) error {
+	err = d.Store.LookAtDesk(ctx, "list calls", func(tx dewline.DeskTx) error {
 		list, err = tx.Calls(f)
 		return err
 	})
+	return list, err
 }
 
 // PutVisit implements dewline.ServiceDesk.
@@ -251,10 +255,11 @@ func (d *Desk) PutVisit(ctx context.Context, v dewline.Visit) (stored dewline.Vi
 	if latest := dewline.Stamp(d.Now().Add(ahead)); v.Started > latest || v.Finished > latest {
 		return v, invalid("visit "+v.ID, "it lies ahead of now: see the clock of the device")
 	}
-	return stored, d.Store.Desk(ctx, "keep visit "+v.ID, func(tx dewline.DeskTx) error {
+	err = d.Store.Desk(ctx, "keep visit "+v.ID, func(tx dewline.DeskTx) error {
 		stored, err = d.putVisit(tx, v)
 		return err
 	})
+	return stored, err
 }
 
 func (d *Desk) putVisit(tx dewline.DeskTx, v dewline.Visit) (dewline.Visit, error) {
@@ -439,18 +444,20 @@ func ofThisRound(call dewline.ServiceCall, v dewline.Visit) bool {
 
 // VisitByID implements dewline.ServiceDesk.
 func (d *Desk) VisitByID(ctx context.Context, id string) (v dewline.Visit, err error) {
-	return v, d.Store.LookAtDesk(ctx, "look at visit "+id, func(tx dewline.DeskTx) error {
+	err = d.Store.LookAtDesk(ctx, "look at visit "+id, func(tx dewline.DeskTx) error {
 		v, err = tx.Visit(id)
 		return err
 	})
+	return v, err
 }
 
 // Visits implements dewline.ServiceDesk.
 func (d *Desk) Visits(ctx context.Context, system dewline.SystemID, from, to dewline.Millis) (list []dewline.Visit, err error) {
-	return list, d.Store.LookAtDesk(ctx, "list visits", func(tx dewline.DeskTx) error {
+	err = d.Store.LookAtDesk(ctx, "list visits", func(tx dewline.DeskTx) error {
 		list, err = tx.ClosedVisits(system, from, to)
 		return err
 	})
+	return list, err
 }
 
 // PutStock implements dewline.ServiceDesk.
@@ -473,10 +480,11 @@ func (d *Desk) PutStock(ctx context.Context, van string, items []dewline.StockIt
 
 // Stock implements dewline.ServiceDesk.
 func (d *Desk) Stock(ctx context.Context, van string) (items []dewline.StockItem, err error) {
-	return items, d.Store.LookAtDesk(ctx, "look at a van's stock", func(tx dewline.DeskTx) error {
+	err = d.Store.LookAtDesk(ctx, "look at a van's stock", func(tx dewline.DeskTx) error {
 		items, err = tx.Stock(van)
 		return err
 	})
+	return items, err
 }
 
 // gauges are what our sensors read when the technician's instrument was read.

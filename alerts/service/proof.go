@@ -31,7 +31,7 @@ func (d *Desk) Verify(ctx context.Context, id string) (c dewline.CallCase, err e
 		return c, nil
 	}
 	version := c.Call.Version
-	return c, d.Store.Desk(ctx, "take the verdict of call "+id, func(tx dewline.DeskTx) error {
+	err = d.Store.Desk(ctx, "take the verdict of call "+id, func(tx dewline.DeskTx) error {
 		call, err := tx.Call(id)
 		if err != nil {
 			return err
@@ -44,6 +44,7 @@ func (d *Desk) Verify(ctx context.Context, id string) (c dewline.CallCase, err e
 		c, err = d.caseOf(tx, id)
 		return err
 	})
+	return c, err
 }
 
 func (d *Desk) take(tx dewline.DeskTx, call dewline.ServiceCall, v dewline.Verification) error {
