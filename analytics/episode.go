@@ -305,8 +305,8 @@ func usualCauses(c dewline.Condition) []dewline.Cause {
 	case dewline.Flooding:
 		return list{{Fault: dewline.Overfeed, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Hunting:
-		// Many a good valve hunts at low load.
-		return list{{Fault: dewline.NoFault, Probability: 0.5}, {Fault: dewline.Overfeed, Probability: 0.3}, {Fault: dewline.Undercharge, Probability: 0.1}, {Fault: dewline.Restriction, Probability: 0.1}}
+		// Many a good valve hunts at low load: so did nine of ten that this was tuned on.
+		return list{{Fault: dewline.NoFault, Probability: 0.75}, {Fault: dewline.Overfeed, Probability: 0.15}, {Fault: dewline.Undercharge, Probability: 0.05}, {Fault: dewline.Restriction, Probability: 0.05}}
 	case dewline.HighHead:
 		return list{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.Overcharge, Probability: 0.2}, {Fault: dewline.NonCondensables, Probability: 0.2}}
 	case dewline.SpaceWarm:
