@@ -109,18 +109,10 @@ func TestDoorsInBrowser(t *testing.T) {
 	}
 	for i, v := range views {
 		t.Run(v.name, func(t *testing.T) {
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
-			media(t, ctx, "", v.scheme)
+			ctx, w := v.tab(t, parent)
 			look := func(name string) {
 				t.Helper()
-				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-					t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
-				}
-				picture(t, ctx, name+"-"+v.name)
-				axe(t, ctx)
+				v.look(t, ctx, name)
 			}
 			open(t, ctx, empty.URL+"/sign-in")
 			look("sign-in-nobody")

@@ -148,12 +148,36 @@ func media(t *testing.T, ctx context.Context, medium, scheme string) {
 	}
 }
 
-// views are the screens that pages must suit.
-var views = []struct {
+// screen is what a page is looked at on.
+type screen struct {
 	name          string
 	width, height int64
-	scheme        string
-}{
+	scheme        string // light or dark
+}
+
+// tab opens a tab of the screen's size and colours.
+func (v screen) tab(t *testing.T, parent context.Context) (context.Context, *watch) {
+	t.Helper()
+	ctx, w := newTab(t, parent)
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
+		t.Fatal(err)
+	}
+	media(t, ctx, "", v.scheme)
+	return ctx, w
+}
+
+// look holds the page to what every page must do, and takes its picture.
+func (v screen) look(t *testing.T, ctx context.Context, name string) {
+	t.Helper()
+	if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
+		t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
+	}
+	picture(t, ctx, name+"-"+v.name)
+	axe(t, ctx)
+}
+
+// views are the screens that pages must suit.
+var views = []screen{
 	{"desktop-light", 1280, 900, "light"},
 	{"desktop-dark", 1280, 900, "dark"},
 	{"phone-light", 390, 844, "light"},
@@ -324,20 +348,12 @@ func TestPagesInBrowser(t *testing.T) {
 					continue
 				}
 				t.Run(p.name, func(t *testing.T) {
-					ctx, w := newTab(t, parent)
-					if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-						t.Fatal(err)
-					}
-					media(t, ctx, "", v.scheme)
+					ctx, w := v.tab(t, parent)
 					open(t, ctx, p.base+p.path)
 					if p.charts {
 						w.wait(t, ctx, `document.querySelectorAll("#charts .uplot canvas").length >= 2`)
 					}
-					if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-						t.Errorf("the page is %d pixels wide on a screen of %d", wide, v.width)
-					}
-					picture(t, ctx, p.name+"-"+v.name)
-					axe(t, ctx)
+					v.look(t, ctx, p.name)
 					w.check(t, p.base)
 					if *screenshots != "" && v.name == "desktop-light" {
 						media(t, ctx, "print", "light")

@@ -10,8 +10,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
-
 	"dewline"
 	"dewline/dashboards/pagebook"
 )
@@ -183,18 +181,10 @@ func TestHoldsInBrowser(t *testing.T) {
 			o.Guest = as(visitor(dewline.RoleDispatcher, ""))
 			site := httptest.NewServer(handler(t, o))
 			defer site.Close()
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
-			media(t, ctx, "", v.scheme)
+			ctx, w := v.tab(t, parent)
 			look := func(name string) {
 				t.Helper()
-				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-					t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
-				}
-				picture(t, ctx, "holds-"+name+"-"+v.name)
-				axe(t, ctx)
+				v.look(t, ctx, "holds-"+name)
 			}
 			open(t, ctx, site.URL+"/systems/quay-library/hall-ac")
 			follow(t, ctx, `a[href^="/holds?"]`)

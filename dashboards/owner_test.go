@@ -6,8 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/chromedp/chromedp"
-
 	"dewline"
 	"dewline/dashboards"
 	"dewline/dashboards/pagebook"
@@ -147,17 +145,9 @@ func TestOwnerInBrowser(t *testing.T) {
 		base := serve(t, owning(pagebook.Town(noon), v))
 		for _, screen := range views {
 			t.Run(p.name+" "+screen.name, func(t *testing.T) {
-				ctx, w := newTab(t, parent)
-				if err := chromedp.Do(ctx, chromedp.EmulateViewport(screen.width, screen.height)); err != nil {
-					t.Fatal(err)
-				}
-				media(t, ctx, "", screen.scheme)
+				ctx, w := screen.tab(t, parent)
 				open(t, ctx, base+p.path)
-				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > screen.width {
-					t.Errorf("the page is %d pixels wide on a screen of %d", wide, screen.width)
-				}
-				picture(t, ctx, p.name+"-"+screen.name)
-				axe(t, ctx)
+				screen.look(t, ctx, p.name)
 				w.check(t, base)
 				if screen.name == "desktop-light" {
 					media(t, ctx, "print", "light")

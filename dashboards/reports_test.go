@@ -8,8 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/chromedp/chromedp"
-
 	"dewline"
 	"dewline/dashboards"
 	"dewline/dashboards/pagebook"
@@ -162,21 +160,13 @@ func TestReportsInBrowser(t *testing.T) {
 			continue
 		}
 		t.Run(v.name, func(t *testing.T) {
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
-			media(t, ctx, "", v.scheme)
+			ctx, w := v.tab(t, parent)
 			open(t, ctx, site.URL+"/fleet")
 			follow(t, ctx, `nav a[href="/reports"]`)
 			arrives(t, ctx, `location.pathname === "/reports" && document.readyState === "complete"`)
 			follow(t, ctx, `a[href="/reports?span=year"]`)
 			arrives(t, ctx, `document.querySelector("h1").textContent.startsWith("In the last year, ") && document.querySelector("[aria-current]").textContent === "the last year"`)
-			if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-				t.Errorf("it is %d pixels wide on a screen of %d", wide, v.width)
-			}
-			picture(t, ctx, "reports-"+v.name)
-			axe(t, ctx)
+			v.look(t, ctx, "reports")
 			open(t, ctx, site.URL+"/systems/quay-library/hall-ac")
 			picture(t, ctx, "reports-machine-"+v.name)
 			w.check(t, site.URL)

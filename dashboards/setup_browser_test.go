@@ -26,18 +26,10 @@ func TestSetUpInBrowser(t *testing.T) {
 			y.text = []byte("sites: []")
 			site := httptest.NewServer(y.pages)
 			defer site.Close()
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
-			media(t, ctx, "", v.scheme)
+			ctx, w := v.tab(t, parent)
 			look := func(name string) {
 				t.Helper()
-				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-					t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
-				}
-				picture(t, ctx, "setup-"+name+"-"+v.name)
-				axe(t, ctx)
+				v.look(t, ctx, "setup-"+name)
 			}
 			fill := func(values map[string]string) {
 				t.Helper()
@@ -130,17 +122,9 @@ func TestCheckInBrowser(t *testing.T) {
 	defer site.Close()
 	for _, v := range views {
 		for name, path := range map[string]string{"running": "quay-library/hall-ac", "silent": "clinic/ward-hp"} {
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
-			media(t, ctx, "", v.scheme)
+			ctx, w := v.tab(t, parent)
 			open(t, ctx, site.URL+"/setup/systems/"+path+"/check")
-			if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-				t.Errorf("%s is %d pixels wide on a screen of %d", name, wide, v.width)
-			}
-			picture(t, ctx, "check-"+name+"-"+v.name)
-			axe(t, ctx)
+			v.look(t, ctx, "check-"+name)
 			if v.name == "phone-light" { // it looks again by itself
 				evaluate[bool](t, ctx, `document.querySelector("#check").dataset.old = "yes", true`)
 				arrives(t, ctx, `!document.querySelector("#check").dataset.old && document.querySelector("#check .check-lines") !== null`)

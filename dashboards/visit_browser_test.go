@@ -123,23 +123,13 @@ func TestVisitInBrowser(t *testing.T) {
 		t.Skip("starts a browser")
 	}
 	parent := browser(t)
-	for _, v := range []struct {
-		name          string
-		width, height int64
-	}{{"phone", 390, 844}, {"desktop", 1280, 900}} {
+	for _, v := range []screen{{"phone", 390, 844, "light"}, {"desktop", 1280, 900, "light"}} {
 		t.Run(v.name, func(t *testing.T) {
 			r := newRoof(t, technician)
-			ctx, w := newTab(t, parent)
-			if err := chromedp.Do(ctx, chromedp.EmulateViewport(v.width, v.height)); err != nil {
-				t.Fatal(err)
-			}
+			ctx, w := v.tab(t, parent)
 			fits := func(what string) {
 				t.Helper()
-				if wide := evaluate[int64](t, ctx, `document.documentElement.scrollWidth`); wide > v.width {
-					t.Errorf("%s: the page is %d pixels wide on a screen of %d", what, wide, v.width)
-				}
-				picture(t, ctx, "visit-"+what+"-"+v.name)
-				axe(t, ctx)
+				v.look(t, ctx, "visit-"+what)
 			}
 
 			open(t, ctx, r.base+"/calls")
