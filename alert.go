@@ -170,3 +170,20 @@ type Alerts interface {
 	// AlertHistory returns what became of an alert, oldest first. Nothing in it is ever changed.
 	AlertHistory(ctx context.Context, id string) ([]AlertChange, error)
 }
+
+// Health is how an alert that lasts leaves what it is about.
+func (a *Alert) Health() Health {
+	switch {
+	case a.State == AlertDispatched || a.State == AlertVerifying:
+		return HealthUnderRepair
+	case a.Condition == Silent:
+		return HealthSilent
+	case a.Condition == SensorDoubt:
+		return HealthDoubtful
+	case a.Severity == Urgent:
+		return HealthUrgent
+	case a.Severity == Soon:
+		return HealthSoon
+	}
+	return HealthDrifting
+}

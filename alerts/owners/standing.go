@@ -39,21 +39,16 @@ func (p past) asOf(at dewline.Millis) (dewline.Alert, bool) {
 
 // standingOf says how an alert that lasts leaves its machine.
 func standingOf(a dewline.Alert) dewline.Standing {
-	switch {
-	case a.State == dewline.AlertVerifying:
+	if a.State == dewline.AlertVerifying {
 		return dewline.BeingProved
-	case a.State == dewline.AlertDispatched:
-		return dewline.UnderRepair
-	case a.Condition == dewline.Silent:
-		return dewline.StandSilent
-	case a.Condition == dewline.SensorDoubt:
-		return dewline.DataDoubt
-	case a.Severity == dewline.Urgent:
-		return dewline.NeedsToday
-	case a.Severity == dewline.Soon:
-		return dewline.NeedsSoon
 	}
-	return dewline.Drifting
+	return standingAs[a.Health()]
+}
+
+// standingAs says to an owner what a health is.
+var standingAs = map[dewline.Health]dewline.Standing{
+	dewline.HealthUnderRepair: dewline.UnderRepair, dewline.HealthSilent: dewline.StandSilent, dewline.HealthDoubtful: dewline.DataDoubt,
+	dewline.HealthUrgent: dewline.NeedsToday, dewline.HealthSoon: dewline.NeedsSoon, dewline.HealthDrifting: dewline.Drifting,
 }
 
 var standings = dewline.Standings()

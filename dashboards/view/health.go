@@ -23,29 +23,13 @@ func Assess(state dewline.SystemState, known bool, alerts []dewline.Alert) Asses
 	best := assessState(state, known)
 	for i := range alerts {
 		if a := &alerts[i]; !a.State.Ended() {
-			h := healthOf(a)
+			h := a.Health()
 			if best.Alert == nil && rank(h) <= rank(best.Health) || rank(h) < rank(best.Health) {
 				best = Assessment{h, reasonOf(a), a}
 			}
 		}
 	}
 	return best
-}
-
-func healthOf(a *dewline.Alert) dewline.Health {
-	switch {
-	case a.State == dewline.AlertDispatched || a.State == dewline.AlertVerifying:
-		return dewline.HealthUnderRepair
-	case a.Condition == dewline.Silent:
-		return dewline.HealthSilent
-	case a.Condition == dewline.SensorDoubt:
-		return dewline.HealthDoubtful
-	case a.Severity == dewline.Urgent:
-		return dewline.HealthUrgent
-	case a.Severity == dewline.Soon:
-		return dewline.HealthSoon
-	}
-	return dewline.HealthDrifting
 }
 
 func reasonOf(a *dewline.Alert) string {
@@ -59,10 +43,10 @@ func reasonOf(a *dewline.Alert) string {
 	return text
 }
 
-// assessState is what the state alone says, without any alert.
 // NeverHeard is the reason of a system that is enrolled and has never sent.
 const NeverHeard = "No reading has arrived yet."
 
+// assessState is what the state alone says, without any alert.
 func assessState(s dewline.SystemState, known bool) Assessment {
 	superheat := s.Values[dewline.Superheat]
 	switch {

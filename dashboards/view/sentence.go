@@ -88,7 +88,7 @@ func lineHealth(a *dewline.Alert) dewline.Health {
 	if a.State.Ended() {
 		return dewline.HealthWell
 	}
-	return healthOf(a)
+	return a.Health()
 }
 
 func otherConditions(a *dewline.Alert) string {
