@@ -15,13 +15,18 @@ import (
 	"dewline/dashboards/view"
 )
 
+// holdList is a list of the page, under its title.
+type holdList struct {
+	ID, Title string
+	Lines     []view.HoldLine
+}
+
 // holdsPage lists what keeps notices back, now and later, and has a form to hold more.
 type holdsPage struct {
 	base
 	Headline string
 	ListErr  string
-	Now      []view.HoldLine
-	Planned  []view.HoldLine
+	Lists    [2]holdList // held now, and planned
 	Sites    []choice
 	Form     *holdForm // once the site is chosen, whose zone it takes
 	Done     string
@@ -45,7 +50,7 @@ const typedTime = "2006-01-02T15:04"
 
 func (s *server) holdRoutes() []route {
 	return []route{
-		{"GET /holds", needs(dewline.WorkOnAlerts), s.holdList},
+		{"GET /holds", needs(dewline.WorkOnAlerts), s.listHolds},
 		{"POST /holds", needs(dewline.WorkOnAlerts), s.makeHold},
 		{"POST /holds/{id}/end", needs(dewline.WorkOnAlerts), s.endHold},
 	}
@@ -80,7 +85,7 @@ func (s *server) holdsOf(ctx context.Context, fleet *dewline.Fleet, id dewline.S
 	return lines
 }
 
-func (s *server) holdList(w http.ResponseWriter, r *http.Request) {
+func (s *server) listHolds(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	p := holdsPage{}
 	if q.Has("kept") {
@@ -98,16 +103,18 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 	if err != nil {
 		p.ListErr = "What is held cannot be read at the moment. Load the page again; /readyz says what is wrong."
 	}
+	now, planned := holdList{ID: "now", Title: "Held now"}, holdList{ID: "planned", Title: "Planned"}
 	for _, h := range holds {
 		site, _ := fleet.Site(h.Site)
 		line := view.NewHoldLine(h, fleet, s.reader(r, site))
+		list := &now
 		if dewline.Millis(h.From) > dewline.MillisOf(s.Now()) {
-			p.Planned = append(p.Planned, line)
-		} else {
-			p.Now = append(p.Now, line)
+			list = &planned
 		}
+		list.Lines = append(list.Lines, line)
 	}
-	p.Headline = view.HoldsHeadline(len(p.Now), len(p.Planned))
+	p.Lists = [2]holdList{now, planned}
+	p.Headline = view.HoldsHeadline(len(now.Lines), len(planned.Lines))
 	chosen := typed.Get("site")
 	if len(fleet.Sites) == 1 {
 		chosen = fleet.Sites[0].ID
@@ -143,12 +150,19 @@ func actorOf(w http.ResponseWriter, r *http.Request) string {
 	return by
 }
 
-func (s *server) makeHold(w http.ResponseWriter, r *http.Request) {
+// readHoldForm reads a form about a hold, and answers itself where nobody can work on holds.
+func (s *server) readHoldForm(w http.ResponseWriter, r *http.Request) bool {
 	if !s.readForm(w, r, 1<<16) {
-		return
+		return false
 	}
 	if s.Desk == nil {
 		s.fail(w, r, http.StatusServiceUnavailable, "Nobody can work on alerts here.")
+	}
+	return s.Desk != nil
+}
+
+func (s *server) makeHold(w http.ResponseWriter, r *http.Request) {
+	if !s.readHoldForm(w, r) {
 		return
 	}
 	form := r.PostForm
@@ -206,11 +220,7 @@ func holdFrom(form url.Values, reader view.Reader) (dewline.Hold, error) {
 }
 
 func (s *server) endHold(w http.ResponseWriter, r *http.Request) {
-	if !s.readForm(w, r, 1<<16) {
-		return
-	}
-	if s.Desk == nil {
-		s.fail(w, r, http.StatusServiceUnavailable, "Nobody can work on alerts here.")
+	if !s.readHoldForm(w, r) {
 		return
 	}
 	by := actorOf(w, r)
