@@ -63,8 +63,8 @@ func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, int
 	return s.Steady
 }
 
-// trendless says whether neither saturation temperature has a trend over the window.
-// A mean over as long as a trend is taken is one by itself: alone says that it may stand alone.
+// trendless says whether neither saturation temperature has a trend over the window. A mean over as long as a
+// trend is taken is a window by itself: alone says that it may stand alone.
 func (s *steadiness) trendless(at, span dewline.Millis, alone bool) bool {
 	var dew, cond slope
 	for k := range min(s.N, steadyRing) {
