@@ -88,8 +88,10 @@ type Courier struct {
 	busy map[string]bool // messages that are being sent
 	work sync.WaitGroup
 
-	making   sync.Mutex               // of messages: a contact has one under way at most
-	reported map[string]dewline.Month // by contact: the newest report that is known to be in the outbox
+	making sync.Mutex // of messages: a contact has one under way at most
+
+	reporting sync.Mutex               // one round of reports at a time; guards reported
+	reported  map[string]dewline.Month // by contact: the newest report that is known to be in the outbox
 
 	looked  dewline.Millis // when contacts were looked at, by Run alone
 	failing []string       // what was found
@@ -255,7 +257,7 @@ func (c *Courier) planner(ctx context.Context) (p *Planner, heldErr *error, err 
 
 func (c *Courier) now() dewline.Millis { return dewline.MillisOf(c.Now()) }
 
-// Deliver sends every message that is due, and waits for the answers.
+// Deliver sends every message that is due, and waits for the answers. It is not for use beside Run.
 func (c *Courier) Deliver(ctx context.Context) error {
 	err := c.send(ctx, ctx)
 	c.work.Wait()

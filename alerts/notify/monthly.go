@@ -62,6 +62,8 @@ func (c *Courier) Monthly(ctx context.Context) error {
 	if c.Reports == nil || c.Fleet == nil {
 		return nil
 	}
+	c.reporting.Lock()
+	defer c.reporting.Unlock()
 	fleet := c.Fleet()
 	directory, err := c.Store.Directory(ctx)
 	if err != nil || fleet == nil {
