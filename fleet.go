@@ -32,6 +32,7 @@ type Site struct {
 	ID       string
 	Name     string
 	Owner    string         // an owner's id
+	Address  string         // how to get there, as people write it
 	Timezone *time.Location // for pages and reports only: everything is computed in event time. UTC where none is stated
 	Altitude si.Metre       // above sea level, for the pressure of the air around a vented gauge; a site without any may leave it out as 0
 	Systems  []System

@@ -12,21 +12,43 @@ import (
 
 // FleetForm is what somebody typed to enrol a system or to change one: values as the fleet file writes
 // them, by its keys. Those of the site begin with "site.", those of the system with "system.", and keys
-// within keys are joined by dots: "system.points.suction_temp.accuracy" is "0.5 K". A point is fitted
-// where "system.points.suction_temp" has any value; an empty value states nothing. "owner.name" is an
-// owner that is new.
+// within keys are joined by dots: "system.points.suction_temp.accuracy" is "0.5 K". A list has each item
+// on a line of its own. A point is fitted where "system.points.suction_temp" has any value; an empty value
+// states nothing. "owner.name" is an owner that is new.
 type FleetForm map[string]string
 
 // FormPoint is the key of a form that says whether a point is fitted.
 func FormPoint(p Point) string { return "system.points." + p.String() }
 
-// FormOf returns the form that states what is known of a system. Tags and the compressor's map are not in
-// it: Enrol keeps them.
-func FormOf(site *Site, s *System) FleetForm {
-	form, plain := FleetForm{}, *s
-	plain.CompressorMap = nil
+// lists are the keys of a form that stand for a list, with what parts its items: a tag may have spaces in
+// it, and coefficients come in lines, in rows or in columns.
+var lists = map[string]func(text string) []string{
+	"system.tags":                     textLines,
+	"system.compressor.map.mass_flow": strings.Fields,
+	"system.compressor.map.power":     strings.Fields,
+}
+
+// textLines returns the lines of a text that have something on them.
+func textLines(text string) (lines []string) {
+	for line := range strings.Lines(text) {
+		if line = strings.TrimSpace(line); line != "" {
+			lines = append(lines, line)
+		}
+	}
+	return lines
+}
+
+// SiteForm returns the form that states what is known of a site, but for its systems.
+func SiteForm(site *Site) FleetForm {
+	form := FleetForm{}
 	form.state("site", mappingOf(site, siteKeys, 0))
-	form.state("system", mappingOf(&plain, systemKeys, 0))
+	return form
+}
+
+// FormOf returns the form that states what is known of a system.
+func FormOf(site *Site, s *System) FleetForm {
+	form := SiteForm(site)
+	form.state("system", mappingOf(s, systemKeys, 0))
 	for _, p := range s.Points {
 		form[FormPoint(p.Point)] = "fitted"
 	}
@@ -42,6 +64,14 @@ func (form FleetForm) state(prefix string, m *yaml.Node) {
 			form[key] = v.Value
 		case yaml.MappingNode:
 			form.state(key, v)
+		case yaml.SequenceNode:
+			if lists[key] != nil {
+				items := make([]string, len(v.Content))
+				for j, item := range v.Content {
+					items[j] = item.Value
+				}
+				form[key] = strings.Join(items, "\n")
+			}
 		}
 	}
 }
@@ -56,7 +86,8 @@ func (p FormProblems) add(key, problem string) {
 }
 
 // Enrol returns the fleet file with the system of a form in it: in the place of was, or added where was
-// is "". A site that is enrolled stays as it is. Everything is checked by the reader of fleet files.
+// is "". A site that is enrolled stays as it is, see [Fleet.ChangeSite]. Everything is checked by the reader
+// of fleet files.
 func (f *Fleet) Enrol(form FleetForm, was SystemID, facts RefrigerantFacts) (text []byte, problems FormProblems) {
 	form, problems = maps.Clone(form), FormProblems{}
 	var old *System
@@ -68,13 +99,23 @@ func (f *Fleet) Enrol(form FleetForm, was SystemID, facts RefrigerantFacts) (tex
 		form["site.id"], form["system.id"] = was.Site(), was.System()
 	}
 	b := formNodes{}
-	root := b.fleet(f, form, problems)
-	r := &fleetReader{file: "form", facts: facts, lastLine: len(b.keys), nodesLeft: maxRepeatedNodes}
-	var read fleetText
-	r.readFleet(root, &read)
-	for _, e := range r.problems {
-		problems.add(b.keyOf(e), e.Problem)
+	site, known := f.Site(form["site.id"])
+	var place *yaml.Node
+	if known {
+		alone := *site
+		alone.Systems = nil
+		place = mappingOf(&alone, siteKeys, 0)
+		place.Content = place.Content[:len(place.Content)-2] // its systems
+		b.number(place, "site")
+		delete(form, "owner.name")
 	}
+	owners := b.owners(f, form, problems)
+	if !known {
+		place = b.mapping("site", form)
+	}
+	system := b.mapping("system", form)
+	systems := &yaml.Node{Kind: yaml.SequenceNode, Line: b.line(""), Content: []*yaml.Node{system}}
+	read, problems := b.read(owners, place, systems, problems, facts)
 	if len(problems) > 0 {
 		return nil, problems
 	}
@@ -85,13 +126,49 @@ func (f *Fleet) Enrol(form FleetForm, was SystemID, facts RefrigerantFacts) (tex
 	return text, problems
 }
 
+// ChangeSite returns the fleet file with a site as a form has it; its systems stay as they are. Everything is
+// checked by the reader of fleet files.
+func (f *Fleet) ChangeSite(form FleetForm, id string, facts RefrigerantFacts) (text []byte, problems FormProblems) {
+	old, ok := f.Site(id)
+	if !ok {
+		return nil, FormProblems{"": "the site is not enrolled any more"}
+	}
+	form, problems = maps.Clone(form), FormProblems{}
+	form["site.id"] = id
+	b := formNodes{}
+	owners := b.owners(f, form, problems)
+	place, systems := b.mapping("site", form), listOf(old.Systems, systemKeys, 0)
+	b.number(systems, "")
+	read, problems := b.read(owners, place, systems, problems, facts)
+	if len(problems) > 0 {
+		return nil, problems
+	}
+	sites := slices.Clone(f.Sites)
+	i := slices.IndexFunc(sites, func(s Site) bool { return s.ID == id })
+	sites[i] = read.sites[0]
+	return NewFleet(read.owners, sites).checked(facts)
+}
+
+// Without returns the fleet without a system. Its site stays.
+func (f *Fleet) Without(id SystemID) *Fleet {
+	sites := slices.Clone(f.Sites)
+	for i := range sites {
+		if sites[i].ID == id.Site() {
+			sites[i].Systems = slices.DeleteFunc(slices.Clone(sites[i].Systems), func(s System) bool { return s.ID == id })
+		}
+	}
+	return NewFleet(f.Owners, sites)
+}
+
+// WithoutSite returns the fleet without a site and its systems.
+func (f *Fleet) WithoutSite(id string) *Fleet {
+	return NewFleet(f.Owners, slices.DeleteFunc(slices.Clone(f.Sites), func(s Site) bool { return s.ID == id }))
+}
+
 // with returns f with the one system that was read, in the place of old or added.
 func (f *Fleet) with(read fleetText, old *System) *Fleet {
 	site := read.sites[0]
 	s := site.Systems[0]
-	if old != nil {
-		s.CompressorMap, s.Tags = old.CompressorMap, old.Tags
-	}
 	sites := slices.Clone(f.Sites)
 	i := slices.IndexFunc(sites, func(known Site) bool { return known.ID == site.ID })
 	if i < 0 {
@@ -149,10 +226,10 @@ func (b *formNodes) keyOf(e FleetError) string {
 	return key
 }
 
-func (b *formNodes) fleet(f *Fleet, form FleetForm, problems FormProblems) *yaml.Node {
+// owners returns the owners of f, and the one that the form names as new, whose the site is then.
+func (b *formNodes) owners(f *Fleet, form FleetForm, problems FormProblems) *yaml.Node {
 	owners := slices.Clone(f.Owners)
-	site, known := f.Site(form["site.id"])
-	if name := strings.TrimSpace(form["owner.name"]); name != "" && !known {
+	if name := strings.TrimSpace(form["owner.name"]); name != "" {
 		made := MadeID(name)
 		switch _, taken := f.Owner(made); {
 		case made == "":
@@ -163,29 +240,29 @@ func (b *formNodes) fleet(f *Fleet, form FleetForm, problems FormProblems) *yaml
 		owners = append(owners, Owner{made, name})
 		form["site.owner"] = made
 	}
-	var place *yaml.Node
-	if known {
-		alone := *site
-		alone.Systems = nil
-		place = mappingOf(&alone, siteKeys, 0)
-		place.Content = place.Content[:len(place.Content)-2] // its systems
-		b.number(place, "site")
-	} else {
-		place = b.mapping("site", form)
-	}
-	system := b.mapping("system", form)
-	list := func(items ...*yaml.Node) *yaml.Node {
-		return &yaml.Node{Kind: yaml.SequenceNode, Line: b.line(""), Content: items}
-	}
+	who := listOf(owners, ownerKeys, 0)
+	b.number(who, "owner")
+	return who
+}
+
+// read lets the reader of fleet files read owners and one site with its systems, and adds what is wrong to
+// the problems.
+func (b *formNodes) read(owners, place, systems *yaml.Node, problems FormProblems, facts RefrigerantFacts) (fleetText, FormProblems) {
 	key := func(name string) *yaml.Node {
 		k := textNode(name)
 		k.Line = b.line("")
 		return k
 	}
-	place.Content = append(place.Content, key("systems"), list(system))
-	who := listOf(owners, ownerKeys, 0)
-	b.number(who, "owner")
-	return &yaml.Node{Kind: yaml.MappingNode, Line: b.line(""), Content: []*yaml.Node{key("owners"), who, key("sites"), list(place)}}
+	place.Content = append(place.Content, key("systems"), systems)
+	sites := &yaml.Node{Kind: yaml.SequenceNode, Line: b.line(""), Content: []*yaml.Node{place}}
+	root := &yaml.Node{Kind: yaml.MappingNode, Line: b.line(""), Content: []*yaml.Node{key("owners"), owners, key("sites"), sites}}
+	r := &fleetReader{file: "form", facts: facts, lastLine: len(b.keys), nodesLeft: maxRepeatedNodes + len(b.keys)}
+	var read fleetText
+	r.readFleet(root, &read)
+	for _, e := range r.problems {
+		problems.add(b.keyOf(e), e.Problem)
+	}
+	return read, problems
 }
 
 // number puts everything that stands at a node on a line of a key.
@@ -207,7 +284,14 @@ func (b *formNodes) mapping(prefix string, form FleetForm) *yaml.Node {
 		k := textNode(name)
 		k.Line = b.line(path)
 		v := textNode(strings.TrimSpace(form[path]))
-		switch {
+		switch items := lists[path]; {
+		case items != nil && len(below(path, form)) == 0:
+			v = &yaml.Node{Kind: yaml.SequenceNode, Line: k.Line}
+			for _, text := range items(form[path]) {
+				item := textNode(text)
+				item.Line = k.Line
+				v.Content = append(v.Content, item)
+			}
 		case prefix == "system.points" || len(below(path, form)) > 0:
 			v = b.mapping(path, form)
 			v.Line = k.Line

@@ -14,6 +14,7 @@ type System struct {
 	ID          SystemID
 	Name        string
 	Kind        Kind
+	Model       string // the maker's designation, as on the data plate
 	Refrigerant string // ASHRAE 34 designation
 	Metering    Metering
 

@@ -30,6 +30,7 @@ type Site struct {
 	ID        string  `json:"id"`
 	Name      string  `json:"name"`
 	Owner     string  `json:"owner" doc:"The owner's id."`
+	Address   string  `json:"address,omitempty" doc:"How to get there."`
 	Timezone  string  `json:"timezone" example:"Europe/Lisbon"`
 	AltitudeM float64 `json:"altitude_m"`
 }
@@ -37,6 +38,7 @@ type Site struct {
 // Enrolment is what the fleet file says of a system. What it does not state is absent.
 type Enrolment struct {
 	Kind               dewline.Kind         `json:"kind"`
+	Model              string               `json:"model,omitempty" doc:"The maker's designation, as on the data plate."`
 	Refrigerant        string               `json:"refrigerant" doc:"ASHRAE 34 designation."`
 	Metering           dewline.Metering     `json:"metering"`
 	CapacityW          float64              `json:"capacity_w,omitempty"`
@@ -195,7 +197,7 @@ func enrolled(fleet *dewline.Fleet, site, system string) (*dewline.System, error
 func systemOf(fleet *dewline.Fleet, s *dewline.System, state dewline.SystemState, known bool, a view.Assessment) System {
 	out := System{System: s.ID, Name: s.Name, Health: a.Health, HealthReason: a.Reason, Enrolment: enrolmentOf(fleet, s)}
 	if site, ok := fleet.Site(s.ID.Site()); ok {
-		out.Site = Site{ID: site.ID, Name: site.Name, Owner: site.Owner, Timezone: "UTC", AltitudeM: float64(site.Altitude)}
+		out.Site = Site{ID: site.ID, Name: site.Name, Owner: site.Owner, Address: site.Address, Timezone: "UTC", AltitudeM: float64(site.Altitude)}
 		if site.Timezone != nil {
 			out.Site.Timezone = site.Timezone.String()
 		}
@@ -209,7 +211,7 @@ func systemOf(fleet *dewline.Fleet, s *dewline.System, state dewline.SystemState
 func enrolmentOf(fleet *dewline.Fleet, s *dewline.System) Enrolment {
 	gateway, _ := fleet.Gateway(s)
 	e := Enrolment{
-		Kind: s.Kind, Refrigerant: s.Refrigerant, Metering: s.Metering,
+		Kind: s.Kind, Model: s.Model, Refrigerant: s.Refrigerant, Metering: s.Metering,
 		CapacityW: float64(s.Capacity), ChargeKg: float64(s.Charge),
 		OrificeM: float64(s.Orifice), OrificeInstalledM: float64(s.OrificeInstalled),
 		TargetSubcoolingK: float64(s.TargetSubcooling), TargetSuperheatK: float64(s.TargetSuperheat), TargetSuperheatAt: s.TargetSuperheatAt,
