@@ -22,8 +22,8 @@ const followWithin = 30 * 24 * time.Hour
 // the store, which joins the two as it takes a Book's changes (see dewline.Progress). A return can only
 // follow what readings ended, so an alert that somebody dismissed goes on in silence until then.
 type Book struct {
-	// Fleet is what is enrolled, which decides how much hangs on a machine; nil where every alert
-	// keeps the severity of its finding.
+	// Fleet is what is enrolled, which decides of what there are alerts and how much hangs on a machine;
+	// nil where every finding counts, with its own severity. See Leave.
 	Fleet *dewline.Fleet
 
 	open  map[subject]dewline.Alert
@@ -85,6 +85,9 @@ func subjectOf(a dewline.Alert) subject {
 func (b *Book) Apply(findings []dewline.Finding) []dewline.AlertChange {
 	var changes []dewline.AlertChange
 	for _, f := range findings {
+		if b.Fleet != nil && !enrolled(b.Fleet, append(slices.Clip(f.Systems), f.System)) {
+			continue // it was taken out of the fleet after it was found
+		}
 		if c, ok := b.apply(f); ok {
 			b.keep(c.Alert)
 			changes = append(changes, c)

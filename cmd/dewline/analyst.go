@@ -35,6 +35,7 @@ type analystStore interface {
 	dewline.RollUps
 	dewline.Alerts
 	dewline.Events
+	dewline.DeskStore
 }
 
 // analyst joins ingest, analytics and alerts: it takes new readings, and stores the alerts and
@@ -50,6 +51,7 @@ type analyst struct {
 	turn    int
 	late    map[analytics.Quarter]struct{}
 	pending *dewline.Progress // could not be stored yet
+	leaving *dewline.Fleet    // of which no system has left yet, nil once all have
 	offered atomic.Int64      // readings since the last flush
 	wake    chan struct{}
 
@@ -94,7 +96,9 @@ func newAnalyst(ctx context.Context, fleet *dewline.Fleet, store analystStore, s
 	if a.book, err = alerts.LoadBook(ctx, store); err != nil {
 		return nil, err
 	}
-	a.book.Fleet = fleet
+	if a.book.Fleet = fleet; len(fleet.Systems()) > 0 { // a file that is not there takes nothing out
+		a.leaving = fleet
+	}
 	if err := a.engine.Resume(ctx, series.Readings, store, states, progress); err != nil {
 		return nil, err
 	}
@@ -105,9 +109,6 @@ func newAnalyst(ctx context.Context, fleet *dewline.Fleet, store analystStore, s
 func (a *analyst) setFleet(f *dewline.Fleet) {
 	if err := a.engine.SetFleet(f); err != nil {
 		a.log.Error("some systems cannot be analysed", "err", err)
-	}
-	if a.book != nil {
-		a.book.Fleet = f
 	}
 	systems := make([]dewline.SystemID, 0, len(f.Systems()))
 	for _, s := range f.Systems() {
@@ -140,7 +141,9 @@ func (a *analyst) run(ctx context.Context, fleets <-chan *dewline.Fleet) {
 			a.flush(last, a.systems)
 			return
 		case f := <-fleets:
+			a.flush(ctx, nil) // what was found until now
 			a.setFleet(f)
+			a.book.Fleet, a.leaving = f, f
 		case <-a.wake:
 			a.flush(ctx, nil)
 		case <-tick.C:
@@ -170,6 +173,7 @@ func (a *analyst) flush(ctx context.Context, states []dewline.SystemID) {
 	if !a.save(ctx) {
 		return
 	}
+	a.leave(ctx)
 	a.offered.Store(0)
 	p, err := a.collect(states)
 	if err != nil {
@@ -197,6 +201,19 @@ func (a *analyst) save(ctx context.Context) bool {
 	}
 	a.pending = nil
 	return true
+}
+
+// leave ends the alerts of what was taken out of the fleet. It is tried again with the next flush where it
+// cannot be stored.
+func (a *analyst) leave(ctx context.Context) {
+	if a.leaving == nil {
+		return
+	}
+	if err := a.book.Leave(ctx, a.store, a.leaving, dewline.MillisOf(time.Now())); err != nil {
+		a.log.Error("alerts of what is not enrolled any more cannot be ended yet", "err", err)
+		return
+	}
+	a.leaving = nil
 }
 
 func (a *analyst) collect(states []dewline.SystemID) (*dewline.Progress, error) {
