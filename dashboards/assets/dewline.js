@@ -72,6 +72,37 @@
     { band: conf.subcooling, sign: -1, index: 2, below: "flash gas, or wrong sensor" },
   ];
 
+  // write puts a word over what is drawn, on a margin of paper.
+  const write = (ctx, text, x, y, colour = "--ink") => {
+    ctx.font = `${12 * devicePixelRatio}px system-ui, sans-serif`;
+    ctx.lineJoin = "round";
+    ctx.setLineDash([]);
+    ctx.lineWidth = 3.5 * devicePixelRatio;
+    ctx.strokeStyle = css("--paper");
+    ctx.strokeText(text, x, y);
+    ctx.fillStyle = css(colour);
+    ctx.fillText(text, x, y);
+  };
+
+  // around names the line at its end, what stands above it and hangs below it, and the strips.
+  const around = (u) => {
+    const px = devicePixelRatio, { left, top, width, height } = u.bbox, line = u.valToPos(0, "y", true);
+    const x = left + width + 6 * px, apart = 17 * px, say = (text, y, colour) => write(u.ctx, text, x, y + 4 * px, colour);
+    u.ctx.save();
+    u.ctx.textAlign = "left";
+    say("superheat \u2191", line - apart, "--quiet");
+    say("saturation line", line, "--ink");
+    say("subcooling \u2193", line + apart, "--quiet");
+    for (const { band, sign } of sides()) {
+      const [low, high] = ends(band);
+      if (low == null && high == null) continue;
+      const edges = [Math.max(low ?? 0, 0), high ?? far].map((v) => Math.min(top + height, Math.max(top, u.valToPos(sign * v, "y", true))));
+      const middle = (edges[0] + edges[1]) / 2;
+      if (edges[0] !== edges[1] && Math.abs(middle - line) > 2 * apart) say("expected", middle, "--quiet");
+    }
+    u.ctx.restore();
+  };
+
   const under = (u) => {
     u.ctx.save();
     u.ctx.fillStyle = css("--strip");
@@ -116,6 +147,7 @@
     running(u);
     ctx.restore();
     marks(u);
+    around(u);
   };
 
   // outline draws the span before, moved to this one: a thin line that leaves gaps open.
@@ -147,11 +179,10 @@
     const ctx = u.ctx, px = devicePixelRatio, { left, width } = u.bbox;
     ctx.save();
     ctx.font = `${12 * px}px system-ui, sans-serif`;
-    ctx.fillStyle = css("--ink");
     const x = u.valToPos(u.data[0][lowest], "x", true), y = u.valToPos(values[lowest], "y", true) + (sign > 0 ? 16 : -8) * px;
     const end = x + 4 * px + ctx.measureText(text).width > left + width;
     ctx.textAlign = end ? "right" : "left";
-    ctx.fillText(text, end ? x - 4 * px : x + 4 * px, y);
+    write(ctx, text, end ? x - 4 * px : x + 4 * px, y);
     ctx.restore();
   };
 
@@ -189,8 +220,7 @@
       const row = ends.findIndex((end) => at >= end);
       if (row < 0) continue;
       ends[row] = at + wide + 8 * px;
-      ctx.fillStyle = css("--quiet");
-      ctx.fillText(m.word, at, top - (20 - 14 * row) * px + 12 * px - 2 * px);
+      write(ctx, m.word, at, top - (20 - 14 * row) * px + 12 * px - 2 * px, "--quiet");
     }
     ctx.restore();
   };
@@ -220,9 +250,9 @@
           [60, "{HH}:{mm}", "\n{D} {MMM}", null, "\n{D} {MMM}", null, null, null, 1]], space: 70 }),
         axis({ size: 44, ...(more.axis || {}) }),
       ],
-      padding: [more.top || 8, more.right || 8, 0, 0], legend: { markers: { show: false } },
+      padding: [more.top || 8, box.clientWidth < 600 ? 92 : 104, 0, 0], legend: { markers: { show: false } },
       cursor: { sync: { key: "dewline" }, drag: { x: true, y: false, setScale: false }, points: { size: 6 } },
-      hooks: { setSelect: [pulled], ...(more.hooks || {}) },
+      hooks: { setSelect: [pulled], setCursor: [(u) => host.classList.toggle("pointed", u.cursor.idx != null && u.cursor.left >= 0)], ...(more.hooks || {}) },
     };
     const chart = new uPlot(options, data, host);
     host.classList.add("drawn");
@@ -240,10 +270,8 @@
     let most = top + height;
     for (const e of [...ends].reverse()) { e.y = Math.min(e.y, most); most = e.y - 15 * px; }
     ctx.save();
-    ctx.font = `${12 * px}px system-ui, sans-serif`;
-    ctx.fillStyle = css("--ink");
     ctx.textAlign = "left";
-    for (const e of ends) ctx.fillText(e.label, left + width + 6 * px, e.y);
+    for (const e of ends) write(ctx, e.label, left + width + 6 * px, e.y);
     ctx.restore();
   };
 
@@ -270,7 +298,7 @@
       [ink("superheat", 1, k), ink("subcooling", 1, k, (u, v) => (v == null ? "–" : fixed(1, k)(u, -v)))],
       [x, sh, negated(sc)],
       { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
-    const beside = { right: 112, axis: { values: (u, all) => all.map(String) }, hooks: { draw: [named] } };
+    const beside = { axis: { values: (u, all) => all.map(String) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
       [ink("condensing", 1, c), grey("liquid line", 1, c), grey("outdoor air", 1, c, [2, 3]), grey("suction line", 1, c), ink("suction dew", 1, c)],
       [x, ...["condensing_temp", "liquid_temp", "outdoor_air_temp", "suction_temp", "suction_dew_temp"].map((name) => shown(column(name), conf.celsius))], beside);

@@ -370,8 +370,8 @@ func domeOf(r *thermo.Refrigerant, suction float64) (dome []point) {
 
 // The sizes of a pressure-enthalpy diagram.
 var (
-	WideCycle   = Size{640, 380, 8}
-	NarrowCycle = Size{400, 330, 4}
+	WideCycle   = Size{640, 380, 8, 0}
+	NarrowCycle = Size{400, 330, 4, 0}
 )
 
 func drawCycle(dome []point, corners, expected []Corner, u si.System, size Size) PHDiagram {

@@ -162,6 +162,8 @@ func TestWaterlineParts(t *testing.T) {
 		t.Errorf("running: %s", w.Running)
 	case len(w.Marks) != 3 || w.Marks[0].Text != "visit" || w.Marks[1].Text != "flooding" || w.Marks[2].Text != "":
 		t.Errorf("marks: %+v", w.Marks)
+	case len(w.SideWords) != 4 || w.SideWords[1].Y != w.Line || !w.SideWords[1].Line || w.SideWords[0].Y >= w.Line || w.SideWords[2].Y <= w.Line || w.SideWords[3].Text != "expected":
+		t.Errorf("beside the line: %+v", w.SideWords)
 	case len(w.Nows) != 1 || w.Nows[0].Top >= w.Nows[0].Y || w.Nows[0].Bottom <= w.Nows[0].Y:
 		t.Errorf("now: %+v", w.Nows)
 	}

@@ -35,14 +35,13 @@ type Lines struct {
 
 // The sizes of the charts under the waterline.
 var (
-	WideLines   = Size{960, 200, 9}
-	NarrowLines = Size{400, 210, 4}
+	WideLines   = Size{960, 200, 9, 104}
+	NarrowLines = Size{400, 210, 4, 92}
 )
 
 // NewLines draws the lines that have a value. It returns false where none has.
 func NewLines(title, unit string, lines []Line, times []dewline.Millis, step time.Duration, from, to dewline.Millis, zone *time.Location, size Size) (Lines, bool) {
-	const room = 112.0 // on the right, for the names
-	c := Lines{Size: size, Title: title, Unit: unit, Plot: Box{marginLeft, 8, size.Width - marginLeft - room, size.Height - 8 - 24}}
+	c := Lines{Size: size, Title: title, Unit: unit, Plot: Box{marginLeft, 8, size.Width - marginLeft - size.Names, size.Height - 8 - 24}}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, l := range lines {
 		for _, v := range l.Values {

@@ -13,13 +13,14 @@ import (
 // screen, for letters that are scaled down with a drawing cannot be read.
 type Size struct {
 	Width, Height float64
-	Labels        int // that fit along the time axis
+	Labels        int     // that fit along the time axis
+	Names         float64 // room on the right for names
 }
 
 // The sizes of the charts of a system's page.
 var (
-	Wide   = Size{960, 340, 9}
-	Narrow = Size{400, 300, 4}
+	Wide   = Size{960, 340, 9, 104}
+	Narrow = Size{400, 300, 4, 92}
 )
 
 // Margins of a chart, in pixels: room for the labels of the axes, words on top, time below.
@@ -71,9 +72,10 @@ type Waterline struct {
 	Nows                 []Now
 	Empty                bool // there is no value at all
 	Label                string
-	SuperWords, SubWords string // what values below zero mean, "" without any
-	Outline              string // the same span before
-	Names                []Name // of what lies below zero, in the drawing
+	SuperWords, SubWords string     // what values below zero mean, "" without any
+	Outline              string     // the same span before
+	Names                []Name     // of what lies below zero, in the drawing
+	SideWords            []SideWord // what stands above the line, the line itself, and what hangs below it
 }
 
 // Name is a word in the drawing.
@@ -81,6 +83,13 @@ type Name struct {
 	X, Y float64
 	Text string
 	End  bool // the text ends at X
+}
+
+// SideWord is a word beside the drawing.
+type SideWord struct {
+	X, Y float64
+	Text string
+	Line bool // it is the saturation line
 }
 
 // Outline is superheat and subcooling of another span, moved to the one that is drawn.
@@ -110,7 +119,7 @@ type WaterlineData struct {
 
 // NewWaterline draws superheat above and subcooling below the saturation line, to one scale.
 func NewWaterline(d WaterlineData, size Size) Waterline {
-	plot := Box{marginLeft, marginTop, size.Width - marginLeft - 8, size.Height - marginTop - marginBottom}
+	plot := Box{marginLeft, marginTop, size.Width - marginLeft - size.Names, size.Height - marginTop - marginBottom}
 	up := roomFor(slices.Concat(d.Superheat, d.Before.Superheat), slices.Concat(d.Subcooling, d.Before.Subcooling), d.SuperBand, 8, 30)
 	down := roomFor(slices.Concat(d.Subcooling, d.Before.Subcooling), slices.Concat(d.Superheat, d.Before.Superheat), d.SubBand, 6, 25)
 	above := scale{-down, up, plot.Y + plot.Height, plot.Y}
@@ -150,7 +159,25 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 	w.name(x, super, above, 16, "wet gas, or wrong sensor")
 	w.name(x, sub, below, -8, "flash gas, or wrong sensor")
 	w.now(d, above, below, along)
+	w.sideWords()
 	return w
+}
+
+// sideWords writes at the line's end what it is, what stands above it and what hangs below it, and at each
+// strip that it is what is expected.
+func (w *Waterline) sideWords() {
+	const line = 17.0
+	x := w.Plot.X + w.Plot.Width + 6
+	w.SideWords = []SideWord{{x, w.Line - line, "superheat ↑", false}, {x, w.Line, "saturation line", true}, {x, w.Line + line, "subcooling ↓", false}}
+	for _, s := range []*Box{w.SuperStrip, w.SubStrip} {
+		if s == nil {
+			continue
+		}
+		top, bottom := max(s.Y, w.Plot.Y), min(s.Y+s.Height, w.Plot.Y+w.Plot.Height)
+		if middle := (top + bottom) / 2; top < bottom && math.Abs(middle-w.Line) > 2*line {
+			w.SideWords = append(w.SideWords, SideWord{x, middle, "expected", false})
+		}
+	}
 }
 
 // middles places rows: a mean over [t, t+step) belongs to its middle.
