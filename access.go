@@ -13,6 +13,7 @@ const (
 	Anyone       Right = "anyone"   // what strangers may as well
 	ReadMachines Right = "read"     // how machines do, their alerts, what was done; one's own account
 	ReadCompany  Right = "company"  // the service company's own: people, contacts, plans, rosters, vans, figures over all owners
+	TakeRecords  Right = "records"  // the refrigerant records of all machines that one sees, at once
 	WorkOnAlerts Right = "work"     // acknowledge, shelve, dismiss, make and change service calls
 	WorkOnVisits Right = "visit"    // go to a call, record and close a visit
 	SetUp        Right = "set-up"   // enrol, gateways, who is told of what
@@ -21,11 +22,11 @@ const (
 
 // rights says what each role may do. Who has none of a role's rights is not listed.
 var rights = map[Role][]Right{
-	RoleAdministrator: {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess},
-	RoleManager:       {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits, SetUp},
-	RoleDispatcher:    {ReadMachines, ReadCompany, WorkOnAlerts, WorkOnVisits},
+	RoleAdministrator: {ReadMachines, ReadCompany, TakeRecords, WorkOnAlerts, WorkOnVisits, SetUp, GrantAccess},
+	RoleManager:       {ReadMachines, ReadCompany, TakeRecords, WorkOnAlerts, WorkOnVisits, SetUp},
+	RoleDispatcher:    {ReadMachines, ReadCompany, TakeRecords, WorkOnAlerts, WorkOnVisits},
 	RoleTechnician:    {ReadMachines, ReadCompany, WorkOnVisits},
-	RoleOwner:         {ReadMachines},
+	RoleOwner:         {ReadMachines, TakeRecords},
 	RoleProgram:       {ReadMachines},
 }
 
@@ -39,6 +40,8 @@ type Visitor struct {
 	Role   Role
 	Owner  string // the owner whose machines are all that they may see; "" for the service company's own people
 	Units  Units
+
+	Language string // of pages, "" for what the browser asks for
 }
 
 // May says whether the visitor has a right.

@@ -137,6 +137,8 @@ type AlertDesk interface {
 	EndHold(ctx context.Context, id string, c Change) (Hold, error)
 	// HoldsIn returns the holds of a site ("" for all) that last now or will, by their beginning.
 	HoldsIn(ctx context.Context, site string) ([]Hold, error)
+	// EndedHolds returns the holds of a site ("" for all) that have ended since a time, the last first.
+	EndedHolds(ctx context.Context, site string, since Millis) ([]Hold, error)
 }
 
 // CallChange is a service call as it stands after a change.

@@ -363,6 +363,9 @@ type Ledger interface {
 	AddEntry(ctx context.Context, e LedgerEntry) (RefrigerantAccount, error)
 	// LedgerCSV returns the records of an appliance as CSV (RFC 4180).
 	LedgerCSV(ctx context.Context, id SystemID) ([]byte, error)
+	// FleetCSV returns as CSV how the records of each appliance at some sites stand, nil for all sites: its
+	// charge, what went in and out, the leak rates by both methods, what is due by when.
+	FleetCSV(ctx context.Context, sites []string) ([]byte, error)
 	// DuesOf returns what is due at a site, the earliest first, without what is done.
 	DuesOf(ctx context.Context, site string) ([]Due, error)
 }

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -252,6 +253,17 @@ func (d *Desk) EndHold(ctx context.Context, id string, c dewline.Change) (h dewl
 		return nil
 	})
 	return h, err
+}
+
+// EndedHolds implements dewline.AlertDesk.
+func (d *Desk) EndedHolds(ctx context.Context, site string, since dewline.Millis) (holds []dewline.Hold, err error) {
+	err = d.Store.LookAtDesk(ctx, "look at holds that have ended", func(tx dewline.DeskTx) error {
+		holds, err = tx.Holds(site, since)
+		return err
+	})
+	holds = slices.DeleteFunc(holds, func(h dewline.Hold) bool { return dewline.Millis(h.Until) > d.Now() })
+	slices.SortStableFunc(holds, func(a, b dewline.Hold) int { return cmp.Compare(b.Until, a.Until) })
+	return holds, err
 }
 
 // HoldsIn implements dewline.AlertDesk.

@@ -141,6 +141,7 @@ var rightsTable = []asked{
 	{"PUT " + api + "/vans/{van}/stock", dewline.WorkOnVisits, api + "/vans/x/stock", `{"items":[]}`, nobodys}, // and ReadCompany
 	{"GET " + api + "/rejects", dewline.ReadMachines, api + "/rejects", "", many},
 	{"GET " + api + "/exports/service-calls.csv", dewline.ReadMachines, api + "/exports/service-calls.csv", "", many},
+	{"GET " + api + "/exports/refrigerant.csv", dewline.TakeRecords, api + "/exports/refrigerant.csv", "", many},
 	{"GET " + api + "/exports/service-calls.json", dewline.ReadMachines, api + "/exports/service-calls.json", "", many},
 	{"GET " + api + "/calendar-links", dewline.WorkOnVisits, api + "/calendar-links", "", many},
 	{"POST " + api + "/calendar-links", dewline.WorkOnVisits, api + "/calendar-links", `{"site":"@"}`, one},
@@ -172,16 +173,16 @@ var who = []struct {
 	sees    string // sites
 }{
 	{"stranger", dewline.Visitor{}, "", ""},
-	{"administrator", visitor(dewline.RoleAdministrator, ""), "read company work visit set-up accounts", "pier loft"},
-	{"manager", visitor(dewline.RoleManager, ""), "read company work visit set-up", "pier loft"},
-	{"dispatcher", visitor(dewline.RoleDispatcher, ""), "read company work visit", "pier loft"},
+	{"administrator", visitor(dewline.RoleAdministrator, ""), "read company records work visit set-up accounts", "pier loft"},
+	{"manager", visitor(dewline.RoleManager, ""), "read company records work visit set-up", "pier loft"},
+	{"dispatcher", visitor(dewline.RoleDispatcher, ""), "read company records work visit", "pier loft"},
 	{"technician", visitor(dewline.RoleTechnician, ""), "read company visit", "pier loft"},
 	{"program", visitor(dewline.RoleProgram, ""), "read", "pier loft"},
-	{"owner", visitor(dewline.RoleOwner, "harbour"), "read", "pier"},
-	{"owner of nothing", visitor(dewline.RoleOwner, ""), "read", ""},
-	{"owner's dispatcher", visitor(dewline.RoleDispatcher, "harbour"), "read work visit", "pier"},
+	{"owner", visitor(dewline.RoleOwner, "harbour"), "read records", "pier"},
+	{"owner of nothing", visitor(dewline.RoleOwner, ""), "read records", ""},
+	{"owner's dispatcher", visitor(dewline.RoleDispatcher, "harbour"), "read records work visit", "pier"},
 	{"owner's technician", visitor(dewline.RoleTechnician, "harbour"), "read visit", "pier"},
-	{"owner's manager", visitor(dewline.RoleManager, "harbour"), "read work visit", "pier"},
+	{"owner's manager", visitor(dewline.RoleManager, "harbour"), "read records work visit", "pier"},
 	{"owner's program", visitor(dewline.RoleProgram, "harbour"), "read", "pier"},
 	{"a role that is none", visitor("king", ""), "", ""},
 }
@@ -543,6 +544,10 @@ func (o deskOf) HoldsIn(context.Context, string) ([]dewline.Hold, error) {
 	return at(nil, func(site string) dewline.Hold { return dewline.Hold{ID: "hold-" + site, Site: site} }), nil
 }
 
+func (o deskOf) EndedHolds(context.Context, string, dewline.Millis) ([]dewline.Hold, error) {
+	return at(nil, func(site string) dewline.Hold { return dewline.Hold{ID: "ended-" + site, Site: site, Until: 1} }), nil
+}
+
 func callAt(site string) dewline.ServiceCall {
 	return dewline.ServiceCall{ID: "call-" + site, Site: site, Systems: []dewline.SystemID{dewline.SystemID(site + "/a")}, State: dewline.CallAssigned, Priority: dewline.P2,
 		Briefs: []dewline.Brief{{Alert: "alert-" + site, System: dewline.SystemID(site + "/a"), Condition: dewline.Flooding, Severity: dewline.Urgent}}}
@@ -619,6 +624,16 @@ func (o ledgerOf) AddEntry(ctx context.Context, e dewline.LedgerEntry) (dewline.
 
 func (o ledgerOf) LedgerCSV(_ context.Context, id dewline.SystemID) ([]byte, error) {
 	return []byte(id), nil
+}
+
+func (o ledgerOf) FleetCSV(_ context.Context, sites []string) ([]byte, error) {
+	var ids []byte
+	for _, site := range []string{own, other} {
+		if sites == nil || slices.Contains(sites, site) {
+			ids = append(ids, "Secret of "+site+"\n"...)
+		}
+	}
+	return ids, nil
 }
 
 func (o ledgerOf) DuesOf(_ context.Context, site string) ([]dewline.Due, error) {

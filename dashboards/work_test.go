@@ -60,6 +60,8 @@ func (d *desk) HoldsIn(ctx, string) ([]dewline.Hold, error) {
 	return append([]dewline.Hold(nil), d.holds...), nil
 }
 
+func (d *desk) EndedHolds(ctx, string, dewline.Millis) ([]dewline.Hold, error) { return nil, nil }
+
 func (d *desk) MakeCall(_ ctx, r dewline.CallRequest) (dewline.CallCase, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -59,16 +59,20 @@ func (l *Ledger) records(ctx context.Context, a Appliance) (r Records, err error
 	return r, err
 }
 
-// appliance returns what a system is in the rules' words: its circuit, or its machine where the
-// settings say so and one refrigerant is in all of it.
 func (l *Ledger) appliance(id dewline.SystemID) (Appliance, error) {
 	fleet := l.Fleet()
 	s, ok := fleet.System(id)
 	if !ok {
 		return Appliance{}, &dewline.Error{Code: dewline.NotFound, Op: fmt.Sprintf("refrigerant records of %q", id), Err: fmt.Errorf("no such system is enrolled")}
 	}
+	return l.applianceOf(fleet, s), nil
+}
+
+// applianceOf returns what a system is in the rules' words: its circuit, or its machine where the
+// settings say so and one refrigerant is in all of it.
+func (l *Ledger) applianceOf(fleet *dewline.Fleet, s *dewline.System) Appliance {
 	a := Appliance{ID: string(s.ID), Systems: []*dewline.System{s}, Zone: time.UTC}
-	if site, ok := fleet.Site(id.Site()); ok && site.Timezone != nil {
+	if site, ok := fleet.Site(s.ID.Site()); ok && site.Timezone != nil {
 		a.Zone = site.Timezone
 	}
 	circuits := fleet.Circuits(s)
@@ -76,7 +80,7 @@ func (l *Ledger) appliance(id dewline.SystemID) (Appliance, error) {
 	if l.Settings.PerMachine && len(circuits) > 1 && !mixed {
 		a.ID, a.Systems = s.ID.Site()+"/"+s.Machine, circuits
 	}
-	return a, nil
+	return a
 }
 
 // AddEntry implements dewline.Ledger.

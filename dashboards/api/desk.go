@@ -52,12 +52,13 @@ type actInput struct {
 }
 
 type holdsInput struct {
-	Site string `query:"site" doc:"Only holds of this site."`
+	Site  string `query:"site" doc:"Only holds of this site."`
+	Ended string `query:"ended_since" format:"date-time" doc:"Those instead that have ended since then, the last first."`
 }
 
 type holdsOutput struct {
 	Body struct {
-		Holds []dewline.Hold `json:"holds" doc:"Those that last now or will, by their beginning."`
+		Holds []dewline.Hold `json:"holds" doc:"Those that last now or will, by their beginning, or those that have ended."`
 	}
 }
 
@@ -115,7 +116,17 @@ func (h *handler) holds(ctx context.Context, in *holdsInput) (*holdsOutput, erro
 	if h.Desk == nil {
 		return nil, unavailable("desk for alerts")
 	}
-	holds, err := h.Desk.HoldsIn(ctx, in.Site)
+	read := h.Desk.HoldsIn
+	if in.Ended != "" {
+		since, err := parseTime("ended_since", in.Ended)
+		if err != nil {
+			return nil, err
+		}
+		read = func(ctx context.Context, site string) ([]dewline.Hold, error) {
+			return h.Desk.EndedHolds(ctx, site, since)
+		}
+	}
+	holds, err := read(ctx, in.Site)
 	if err != nil {
 		return nil, h.fail(ctx, "holds", err)
 	}

@@ -54,6 +54,11 @@ func (d *desk) HoldsIn(context.Context, string) ([]dewline.Hold, error) {
 	return d.cannedCase().Holds, d.err
 }
 
+func (d *desk) EndedHolds(_ context.Context, site string, since dewline.Millis) ([]dewline.Hold, error) {
+	d.asked = since
+	return []dewline.Hold{{ID: "over", Kind: dewline.HoldMaintenance, Site: site, From: 1, Until: 2, By: "J.", Why: "done", EndedBy: "M."}}, d.err
+}
+
 func (d *desk) cannedCall() dewline.CallCase {
 	low := 2.8
 	proof := dewline.Proof{System: "quay-library/hall-ac", From: 1, To: 2, Measures: []dewline.Measure{{Quantity: "superheat", Unit: "K", Mean: 6, Low: &low}}}
@@ -130,6 +135,7 @@ func TestDeskAnswers(t *testing.T) {
 		{"GET", "/alerts/a1", "", `"priority":"p2"`},
 		{"POST", "/alerts/a1/actions", `{"do":"shelve","by":"J.","why":"parts","until":"2031-07-04T10:00:00Z"}`, `"may":["shelve"]`},
 		{"GET", "/holds?site=quay-library", "", `"until":"2031`},
+		{"GET", "/holds?ended_since=2031-04-01T00:00:00Z&site=clinic", "", `"ended_by":"M."`},
 		{"POST", "/holds", `{"kind":"maintenance","site":"quay-library","until":"2031-07-04T10:00:00Z","by":"J.","why":"painting"}`, `"kind":"maintenance"`},
 		{"POST", "/service-calls", `{"alerts":["a1"],"by":"J."}`, `"verdict":"verified"`},
 		{"GET", "/service-calls/c1", "", `"no limits are entered`},

@@ -101,6 +101,7 @@ func (h *handler) registerRecords(api huma.API) {
 	huma.Register(api, writing("add-refrigerant-entry", dewline.WorkOnVisits, http.MethodPost, "/refrigerant/entries", "Enter something into the refrigerant records",
 		"Weights of closed visits are there already. Entries are never changed: a mistake is taken back by one of kind void. An estimate is refused.", 404), h.addEntry)
 	huma.Register(api, paper("export-refrigerant", dewline.ReadMachines, "/systems/{site}/{system}/refrigerant.csv", "The refrigerant records as CSV", "text/csv", 404), h.accountCSV)
+	huma.Register(api, paper("export-fleet-refrigerant", dewline.TakeRecords, "/exports/refrigerant.csv", "How the refrigerant records of every appliance stand, as CSV (RFC 4180): of all sites that one sees", "text/csv"), h.fleetCSV)
 	huma.Register(api, operation("list-refrigerant-dues", dewline.ReadMachines, "/sites/{site}/refrigerant-dues", "What leak repair rules ask for at a site", "Not legal advice.", 404, 503), h.dues)
 
 	huma.Register(api, operation("list-calendar-links", dewline.WorkOnVisits, "/calendar-links", "List links to calendars", "Revoked ones too; never their tokens.", 503), h.links)
@@ -175,14 +176,22 @@ func (h *handler) accountBy(ctx context.Context, do func(dewline.Ledger) (dewlin
 }
 
 func (h *handler) accountCSV(ctx context.Context, in *systemPath) (*paperOutput, error) {
+	return h.recordsCSV(ctx, "refrigerant-"+in.Site+"-"+in.System, func(l dewline.Ledger) ([]byte, error) { return l.LedgerCSV(ctx, in.id()) })
+}
+
+func (h *handler) fleetCSV(ctx context.Context, _ *nothing) (*paperOutput, error) {
+	return h.recordsCSV(ctx, "refrigerant", func(l dewline.Ledger) ([]byte, error) { return l.FleetCSV(ctx, nil) })
+}
+
+func (h *handler) recordsCSV(ctx context.Context, name string, do func(dewline.Ledger) ([]byte, error)) (*paperOutput, error) {
 	if h.Ledger == nil {
 		return nil, unavailable("refrigerant records")
 	}
-	body, err := h.Ledger.LedgerCSV(ctx, in.id())
+	body, err := do(h.Ledger)
 	if err != nil {
 		return nil, h.fail(ctx, "refrigerant records", err)
 	}
-	return shown(dewline.Paper{Name: "refrigerant-" + in.Site + "-" + in.System + ".csv", Type: "text/csv; charset=utf-8; header=present", Body: body}), nil
+	return shown(dewline.Paper{Name: name + ".csv", Type: "text/csv; charset=utf-8; header=present", Body: body}), nil
 }
 
 func (h *handler) dues(ctx context.Context, in *sitePath) (*duesOutput, error) {

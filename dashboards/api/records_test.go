@@ -33,6 +33,9 @@ func (o *office) AddEntry(_ context.Context, e dewline.LedgerEntry) (dewline.Ref
 func (o *office) LedgerCSV(context.Context, dewline.SystemID) ([]byte, error) {
 	return []byte("\"a\"\r\n"), o.err
 }
+func (o *office) FleetCSV(_ context.Context, sites []string) ([]byte, error) {
+	return fmt.Appendf(nil, "%v\r\n", sites), o.err
+}
 func (o *office) DuesOf(context.Context, string) ([]dewline.Due, error) { return o.dues, o.err }
 func (o *office) NewLink(_ context.Context, l dewline.CalendarLink) (dewline.CalendarLink, string, error) {
 	o.asked = l
@@ -109,7 +112,7 @@ func TestRecordsDocument(t *testing.T) {
 			t.Fatal(errs)
 		}
 		for _, c := range []struct{ method, path, body string }{
-			{"GET", "/systems/quay-library/hall-ac/refrigerant", ""}, {"POST", "/refrigerant/entries", typedEntry}, {"GET", "/systems/quay-library/hall-ac/refrigerant.csv", ""},
+			{"GET", "/systems/quay-library/hall-ac/refrigerant", ""}, {"POST", "/refrigerant/entries", typedEntry}, {"GET", "/systems/quay-library/hall-ac/refrigerant.csv", ""}, {"GET", "/exports/refrigerant.csv", ""},
 			{"GET", "/sites/quay-library/refrigerant-dues", ""}, {"GET", "/calendar-links", ""}, {"POST", "/calendar-links", `{"by":"J."}`},
 			{"POST", "/calendar-links/l/revocation", `{"by":"J."}`}, {"GET", "/calendar/token.ics", ""}, {"GET", "/service-calls/c1/closing-pack.pdf?units=us", ""},
 			{"GET", "/systems/quay-library/hall-ac/commissioning.pdf", ""}, {"GET", "/exports/service-calls.csv?state=new", ""}, {"GET", "/owners/lighthouse-clinic/months/2031-06", ""}, {"GET", "/owners/lighthouse-clinic/reports/2031-06?units=us", ""}, {"GET", "/exports/service-calls.json", ""},

@@ -81,6 +81,12 @@ func (d Desk) HoldsIn(ctx context.Context, site string) ([]dewline.Hold, error) 
 	return slices.DeleteFunc(list, func(h dewline.Hold) bool { return !d.sees(ctx, h.Site) }), err
 }
 
+// EndedHolds implements dewline.AlertDesk.
+func (d Desk) EndedHolds(ctx context.Context, site string, since dewline.Millis) ([]dewline.Hold, error) {
+	list, err := d.Of.EndedHolds(ctx, site, since)
+	return slices.DeleteFunc(list, func(h dewline.Hold) bool { return !d.sees(ctx, h.Site) }), err
+}
+
 // Service is where people work on service calls and visits.
 type Service struct {
 	Scope
@@ -258,6 +264,18 @@ func (l Ledger) LedgerCSV(ctx context.Context, id dewline.SystemID) ([]byte, err
 		return nil, err
 	}
 	return l.Of.LedgerCSV(ctx, id)
+}
+
+// FleetCSV implements dewline.Ledger.
+func (l Ledger) FleetCSV(ctx context.Context, sites []string) ([]byte, error) {
+	if err := must(ctx, dewline.TakeRecords, "refrigerant records"); err != nil {
+		return nil, err
+	}
+	sites, none := l.sites(ctx, sites)
+	if none {
+		sites = []string{}
+	}
+	return l.Of.FleetCSV(ctx, sites)
 }
 
 // DuesOf implements dewline.Ledger.
