@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/mail"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -55,6 +56,7 @@ type Person struct {
 	Role           Role            `json:"role" enum:"dispatcher,technician,manager,owner,program,administrator"`
 	Owner          string          `json:"owner,omitempty"` // the owner whose machines are all that this person may hear of; "" for the service company's own
 	Units          Units           `json:"units,omitempty" enum:"metric,us"`
+	Language       string          `json:"language,omitempty" doc:"Of pages, as BCP 47 names it. Absent: what the browser asks for." example:"de"`
 	Timezone       string          `json:"timezone,omitempty"` // "" where times are to be those of the site
 	Certifications []Certification `json:"certifications,omitempty"`
 	Anonymised     Stamp           `json:"anonymised,omitzero"` // when the name was taken away, 0 while it stands
@@ -86,9 +88,14 @@ func (p Person) Validate() error {
 		return invalid(op, "an administrator keeps the service for every owner, and so belongs to none")
 	case p.Units != "" && p.Units != MetricUnits && p.Units != USUnits:
 		return invalid(op, "units %s: they are metric or us", quoted(string(p.Units)))
+	case p.Language != "" && !languageTag.MatchString(p.Language):
+		return invalid(op, "language %s: it is named as BCP 47 has it, such as de or pt-BR", quoted(p.Language))
 	}
 	return validZone(op, p.Timezone)
 }
+
+// languageTag is the form of a name of a language by BCP 47; which there are is for the pages to know.
+var languageTag = regexp.MustCompile(`^[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8}){0,6}$`)
 
 // Channel is a way to reach somebody.
 type Channel string

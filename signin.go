@@ -42,7 +42,7 @@ func (a Account) Open() bool { return a.SignIn.Disabled == 0 && a.Person.Anonymi
 
 // Visitor returns the person as a visitor.
 func (a Account) Visitor() Visitor {
-	return Visitor{Person: a.Person.ID, Name: a.Person.Shown(), Role: a.Person.Role, Owner: a.Person.Owner, Units: a.Person.Units}
+	return Visitor{Person: a.Person.ID, Name: a.Person.Shown(), Role: a.Person.Role, Owner: a.Person.Owner, Units: a.Person.Units, Language: a.Person.Language}
 }
 
 // Session is somebody who is signed in with a browser. Its key is a digest of what the browser has.

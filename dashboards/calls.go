@@ -111,7 +111,7 @@ func actor(r *http.Request, typed string) string {
 }
 
 func (s *server) callsList(w http.ResponseWriter, r *http.Request) {
-	s.pages.write(w, http.StatusOK, "calls", s.callsPage(r))
+	s.pages.write(w, r, http.StatusOK, "calls", s.callsPage(r))
 }
 
 func (s *server) callsPage(r *http.Request) callsPage {
@@ -240,7 +240,7 @@ func (s *server) callFor(w http.ResponseWriter, r *http.Request) (c dewline.Call
 func (s *server) callOne(w http.ResponseWriter, r *http.Request) {
 	c, site, ok := s.callFor(w, r)
 	if ok {
-		s.pages.write(w, http.StatusOK, "call", s.callPage(r, c, site, nil))
+		s.pages.write(w, r, http.StatusOK, "call", s.callPage(r, c, site, nil))
 	}
 }
 
@@ -378,7 +378,7 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 	p := s.callPage(r, c, site, form)
 	p.Here = view.CallHref(c.Call.ID)
 	p.Messages = []string{problem}
-	s.pages.write(w, http.StatusConflict, "call", p)
+	s.pages.write(w, r, http.StatusConflict, "call", p)
 }
 
 // callActOf reads what is to be done with a call. Times are those of the site.
@@ -423,7 +423,7 @@ func (s *server) makeCalendar(w http.ResponseWriter, r *http.Request) {
 	case err.problem != "":
 		p := s.callsPage(page)
 		p.Messages = []string{err.problem}
-		s.pages.write(w, http.StatusConflict, "calls", p)
+		s.pages.write(w, r, http.StatusConflict, "calls", p)
 	case err.token == "":
 		http.Redirect(w, r, page.URL.String(), http.StatusSeeOther)
 	default:
@@ -434,7 +434,7 @@ func (s *server) makeCalendar(w http.ResponseWriter, r *http.Request) {
 		p := s.callsPage(page)
 		p.Link = scheme + "://" + r.Host + "/api/v1/calendar/" + err.token + ".ics"
 		w.Header().Set("Referrer-Policy", "no-referrer")
-		s.pages.write(w, http.StatusOK, "calls", p)
+		s.pages.write(w, r, http.StatusOK, "calls", p)
 	}
 }
 

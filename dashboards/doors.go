@@ -32,7 +32,7 @@ func (s *server) accessRoutes() []route {
 // Show implements access.Pages.
 func (d doors) Show(w http.ResponseWriter, r *http.Request, status int, page, title string, data any) {
 	w.Header().Set("Cache-Control", "no-store") // a page may show a secret once
-	d.pages.write(w, status, page, doorPage{d.base(r, title), data})
+	d.pages.write(w, r, status, page, doorPage{d.base(r, title), data})
 }
 
 // Fail implements access.Pages.

@@ -4,6 +4,8 @@ import (
 	"io/fs"
 	"net/http"
 	"testing/fstest"
+
+	"dewline/dashboards/words"
 )
 
 // NewStill is New without the npm parts, whether or not they are built in.
@@ -23,5 +25,5 @@ func NewStill(o Options) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	return newWith(o, still)
+	return newWith(o, still, []*words.Language{words.Source})
 }

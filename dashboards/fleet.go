@@ -93,7 +93,7 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 		p.Reload = "4s"
 	}
 	s.listSystems(r, &p, o, q)
-	s.pages.write(w, http.StatusOK, "fleet", p)
+	s.pages.write(w, r, http.StatusOK, "fleet", p)
 }
 
 // matching returns the machines of a query in the order of its groups, and counts what all machines

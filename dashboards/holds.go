@@ -125,7 +125,7 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 	if site, ok := fleet.Site(chosen); ok && s.Desk != nil {
 		p.Form = s.holdFormOf(r, site, typed)
 	}
-	s.pages.write(w, status, "holds", p)
+	s.pages.write(w, r, status, "holds", p)
 }
 
 func (s *server) holdFormOf(r *http.Request, site *dewline.Site, typed url.Values) *holdForm {

@@ -84,7 +84,7 @@ func (s *server) owner(w http.ResponseWriter, r *http.Request) {
 		s.failOwner(w, r, err)
 		return
 	}
-	s.pages.write(w, http.StatusOK, "owner", s.newOwnerPage(r, m, now))
+	s.pages.write(w, r, http.StatusOK, "owner", s.newOwnerPage(r, m, now))
 }
 
 // failOwner answers where a month or its report cannot be had.

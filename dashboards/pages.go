@@ -12,47 +12,87 @@ import (
 	"dewline"
 	"dewline/dashboards/access"
 	"dewline/dashboards/view"
+	"dewline/dashboards/words"
 )
 
 //go:embed templates
 var templateFiles embed.FS
 
-// pages are the parsed templates, one set for each page.
+// pages are the parsed templates: in each language one set for each page.
 type pages struct {
-	sets map[string]*template.Template
+	sets      map[*words.Language]map[string]*template.Template
+	languages words.Chooser
 }
+
+// language is the one in which who asks is answered: that of their account, or else of their browser.
+func (p *pages) language(r *http.Request) *words.Language {
+	return p.languages.Choose(dewline.VisitorOf(r.Context()).Language, r.Header.Get("Accept-Language"))
+}
+
+// partNames are the templates that every page may use.
+var partNames = []string{"base", "parts", "visitparts", "setupparts"}
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
 var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds", "reports"}
 
-func newPages(files *assets) (*pages, error) {
-	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }}
-	p := &pages{sets: map[string]*template.Template{}}
-	for _, name := range pageNames {
-		t, err := template.New("base.html").Funcs(funcs).Option("missingkey=error").
-			ParseFS(templateFiles, "templates/base.html", "templates/parts.html", "templates/visitparts.html", "templates/setupparts.html", "templates/"+name+".html")
+func newPages(files *assets, languages []*words.Language) (*pages, error) {
+	p := &pages{sets: map[*words.Language]map[string]*template.Template{}, languages: words.NewChooser(languages)}
+	for _, l := range languages {
+		sets, err := parsePages(files, l)
 		if err != nil {
-			return nil, fmt.Errorf("templates: %w", err)
+			return nil, fmt.Errorf("templates in %s: %w", l.Tag(), err)
 		}
-		p.sets[name] = t
+		p.sets[l] = sets
 	}
 	return p, nil
 }
 
+// parsePages parses the templates as they read in a language.
+func parsePages(files *assets, l *words.Language) (map[string]*template.Template, error) {
+	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "say": l.Say}
+	parse := func(t *template.Template, name string) error {
+		source, err := templateFiles.ReadFile("templates/" + name + ".html")
+		if err != nil {
+			return err
+		}
+		_, err = t.New(name + ".html").Parse(words.Rewrite(string(source), l))
+		return err
+	}
+	parts := template.New("").Funcs(funcs).Option("missingkey=error")
+	for _, name := range partNames {
+		if err := parse(parts, name); err != nil {
+			return nil, err
+		}
+	}
+	sets := map[string]*template.Template{}
+	for _, name := range pageNames {
+		t, err := parts.Clone()
+		if err != nil {
+			return nil, err
+		}
+		if err := parse(t, name); err != nil {
+			return nil, err
+		}
+		sets[name] = t
+	}
+	return sets, nil
+}
+
 // write renders a page as a whole before it writes anything, so that a mistake becomes an error
 // and not half a page.
-func (p *pages) write(w http.ResponseWriter, status int, name string, data any) {
-	p.writePart(w, status, name, "base.html", data)
+func (p *pages) write(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
+	p.writePart(w, r, status, name, "base.html", data)
 }
 
 // writePart renders one template of a page's set.
-func (p *pages) writePart(w http.ResponseWriter, status int, name, part string, data any) {
+func (p *pages) writePart(w http.ResponseWriter, r *http.Request, status int, name, part string, data any) {
 	var body bytes.Buffer
-	if err := p.sets[name].ExecuteTemplate(&body, part, data); err != nil {
+	if err := p.sets[p.language(r)][name].ExecuteTemplate(&body, part, data); err != nil {
 		panic(fmt.Errorf("template %s: %w", name, err))
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Add("Vary", "Accept-Language")
 	if h.Get("Cache-Control") == "" {
 		h.Set("Cache-Control", "private, no-cache")
 	}
@@ -147,5 +187,5 @@ func (s *server) progressViews() []progressView {
 // progressLine is the part of a page that tells how far things have come; the page asks for it
 // again while there is anything to tell.
 func (s *server) progressLine(w http.ResponseWriter, r *http.Request) {
-	s.pages.writePart(w, http.StatusOK, "today", "progress", s.base(r, ""))
+	s.pages.writePart(w, r, http.StatusOK, "today", "progress", s.base(r, ""))
 }

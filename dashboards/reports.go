@@ -58,7 +58,7 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) {
 		s.Log.ErrorContext(ctx, "cannot report", "error", err)
 		p.Err = "What became of calls cannot be read at the moment. Load the page again; /readyz says what is wrong."
 	}
-	s.pages.write(w, http.StatusOK, "reports", p)
+	s.pages.write(w, r, http.StatusOK, "reports", p)
 }
 
 func (s *server) report(ctx context.Context, p *reportsPage, span view.ReportSpan, from, to dewline.Millis) error {

@@ -16,6 +16,7 @@ import (
 	"dewline"
 	"dewline/dashboards/api"
 	"dewline/dashboards/overview"
+	"dewline/dashboards/words"
 )
 
 // server holds what the handlers share. It is not changed after New.
@@ -30,10 +31,16 @@ type server struct {
 
 // New returns the handler of all pages and of the API. It is safe for concurrent use and starts
 // nothing: no goroutine runs when no request does.
-func New(options Options) (http.Handler, error) { return newWith(options, assetFiles) }
+func New(options Options) (http.Handler, error) {
+	languages, err := words.All()
+	if err != nil {
+		return nil, err
+	}
+	return newWith(options, assetFiles, languages)
+}
 
-// newWith is New with other assets: tests look at pages without the npm parts.
-func newWith(options Options, embedded fs.FS) (http.Handler, error) {
+// newWith is New with other assets, since tests look at pages without the npm parts, and in other languages.
+func newWith(options Options, embedded fs.FS, languages []*words.Language) (http.Handler, error) {
 	if err := options.Validate(); err != nil {
 		return nil, err
 	}
@@ -44,7 +51,7 @@ func newWith(options Options, embedded fs.FS) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	templates, err := newPages(files)
+	templates, err := newPages(files, languages)
 	if err != nil {
 		return nil, err
 	}
@@ -160,5 +167,5 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, status int, text s
 		return
 	}
 	page := errorPage{base: s.base(r, http.StatusText(status)), Text: text}
-	s.pages.write(w, status, "error", page)
+	s.pages.write(w, r, status, "error", page)
 }

@@ -172,7 +172,7 @@ func (s *server) setUp(w http.ResponseWriter, r *http.Request) {
 			p.Sites = append(p.Sites, site)
 		}
 	}
-	s.pages.write(w, http.StatusOK, "setup", p)
+	s.pages.write(w, r, http.StatusOK, "setup", p)
 }
 
 // readForm reads a form of at most so many bytes, or answers that it cannot.

@@ -39,7 +39,7 @@ func (s *server) sensorCheck(w http.ResponseWriter, r *http.Request) {
 		p.Message = "Readings cannot be read at the moment."
 	}
 	p.Check = view.NewSensorCheck(sys, series, state, reader)
-	s.pages.write(w, http.StatusOK, "setupcheck", p)
+	s.pages.write(w, r, http.StatusOK, "setupcheck", p)
 }
 
 // checkSeries reads the last hours as they are stored, or as fine as an answer can be.

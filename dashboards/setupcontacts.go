@@ -139,7 +139,7 @@ func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int
 		line.Say = strings.Join(names, ", then ") + "; turns of " + said(roster.Days, "day") + " from " + roster.Handover
 		p.Rosters = append(p.Rosters, line)
 	}
-	s.pages.write(w, status, "setupcontacts", p)
+	s.pages.write(w, r, status, "setupcontacts", p)
 }
 
 func nameIn(d dewline.Directory, id string) string {

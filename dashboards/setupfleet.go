@@ -57,7 +57,7 @@ func (s *server) showFleetFile(w http.ResponseWriter, r *http.Request, status in
 	if len(p.Problems) > listed {
 		p.More, p.Problems = len(p.Problems)-listed, p.Problems[:listed]
 	}
-	s.pages.write(w, status, "setupfleet", p)
+	s.pages.write(w, r, status, "setupfleet", p)
 }
 
 func said(n int, thing string) string {

@@ -110,7 +110,7 @@ func (s *server) showGateways(w http.ResponseWriter, r *http.Request, status int
 	if len(p.Lacking) > listed {
 		p.Lacking = p.Lacking[:listed]
 	}
-	s.pages.write(w, status, "setupgateways", p)
+	s.pages.write(w, r, status, "setupgateways", p)
 }
 
 // changeGateway makes, replaces or removes a credential.

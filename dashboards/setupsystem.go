@@ -390,7 +390,7 @@ func (s *server) showSystemForm(w http.ResponseWriter, r *http.Request, status i
 		title, p.Check = "Set up "+p.Name, checkHref(p.ID)
 	}
 	p.base, p.Caution = s.base(r, title), dewline.Caution
-	s.pages.write(w, status, "setupsystem", p)
+	s.pages.write(w, r, status, "setupsystem", p)
 }
 
 // enrolSystem takes the form of a system that is new, or of the one that the address names.

@@ -128,7 +128,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	s.addCharts(ctx, &p, sys, state, span, view.Marks(all, events), reader)
 	s.addCycle(ctx, &p, sys, state, reader)
 	s.addHistory(&p, site, sys, state, all, events, reader)
-	s.pages.write(w, http.StatusOK, "system", p)
+	s.pages.write(w, r, http.StatusOK, "system", p)
 }
 
 // alertHistory returns what became of an alert, nothing where that cannot be read: the alert stands
@@ -163,7 +163,7 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 		http.Error(w, "alerts cannot be read at the moment", http.StatusServiceUnavailable)
 		return
 	}
-	s.pages.writePart(w, http.StatusOK, "system", "live", part)
+	s.pages.writePart(w, r, http.StatusOK, "system", "live", part)
 }
 
 func (s *server) readLive(ctx context.Context, site *dewline.Site, sys *dewline.System, reader view.Reader) (livePart, []dewline.Alert, error) {

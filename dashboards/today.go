@@ -42,7 +42,7 @@ type todayPage struct {
 }
 
 func (s *server) today(w http.ResponseWriter, r *http.Request) {
-	s.pages.write(w, http.StatusOK, "today", s.todayPage(r))
+	s.pages.write(w, r, http.StatusOK, "today", s.todayPage(r))
 }
 
 // canWork says whether the visitor can work on alerts here.

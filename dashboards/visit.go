@@ -133,7 +133,7 @@ func (s *server) visit(w http.ResponseWriter, r *http.Request) {
 	if units := r.URL.Query().Get("units"); units != "" { // those in which somebody has begun to type
 		at.reader.Units = view.UnitsOf(dewline.Units(units))
 	}
-	s.pages.write(w, http.StatusOK, visitTemplate, s.visitPage(r, at, nil))
+	s.pages.write(w, r, http.StatusOK, visitTemplate, s.visitPage(r, at, nil))
 }
 
 // newVisit is a visit that nobody has typed into yet.
@@ -223,7 +223,7 @@ func (s *server) readNow(ctx context.Context, sys *dewline.System, reader view.R
 
 func (s *server) visitLive(w http.ResponseWriter, r *http.Request) {
 	if at, ok := s.visitFor(w, r); ok {
-		s.pages.writePart(w, http.StatusOK, visitTemplate, "visit-live", s.readVisitLive(r.Context(), at))
+		s.pages.writePart(w, r, http.StatusOK, visitTemplate, "visit-live", s.readVisitLive(r.Context(), at))
 	}
 }
 
@@ -398,6 +398,6 @@ func (s *server) answerVisit(w http.ResponseWriter, r *http.Request, asks bool, 
 		}
 		p := s.visitPage(r, at, form)
 		p.Messages, p.Missing = a.Problems, a.Missing
-		s.pages.write(w, a.status, visitTemplate, p)
+		s.pages.write(w, r, a.status, visitTemplate, p)
 	}
 }

@@ -57,7 +57,7 @@ func (s *server) workOnAlerts(w http.ResponseWriter, r *http.Request) {
 	}
 	p := s.todayPage(again)
 	p.Messages, p.Name, p.Reason = problems, by, r.PostForm.Get("why")
-	s.pages.write(w, http.StatusConflict, "today", p)
+	s.pages.write(w, r, http.StatusConflict, "today", p)
 }
 
 // work does what a form asks for and returns what could not be done, in sentences.
