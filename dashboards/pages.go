@@ -38,7 +38,7 @@ var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "
 func newPages(files *assets, languages []*words.Language) (*pages, error) {
 	p := &pages{sets: map[*words.Language]map[string]*template.Template{}, languages: words.NewChooser(languages)}
 	for _, l := range languages {
-		sets, err := parsePages(files, l)
+		sets, err := p.parse(files, l)
 		if err != nil {
 			return nil, fmt.Errorf("templates in %s: %w", l.Tag(), err)
 		}
@@ -47,9 +47,9 @@ func newPages(files *assets, languages []*words.Language) (*pages, error) {
 	return p, nil
 }
 
-// parsePages parses the templates as they read in a language.
-func parsePages(files *assets, l *words.Language) (map[string]*template.Template, error) {
-	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "say": l.Say}
+// parse parses the templates as they read in a language.
+func (p *pages) parse(files *assets, l *words.Language) (map[string]*template.Template, error) {
+	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "languages": p.languages.All, "say": l.Say}
 	parse := func(t *template.Template, name string) error {
 		source, err := templateFiles.ReadFile("templates/" + name + ".html")
 		if err != nil {

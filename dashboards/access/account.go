@@ -18,6 +18,7 @@ type accountData struct {
 	Owner    string
 	Login    string
 	Units    dewline.Units
+	Language string
 	ByGuest  bool // nobody signed in: this is who everybody on this machine is taken for
 	Password bool // there is one to change
 	Least    int
@@ -45,7 +46,7 @@ func (g *Gate) tokens(r *http.Request, person string) ([]tokenLine, error) {
 func (g *Gate) accountPage(w http.ResponseWriter, r *http.Request) {
 	d := accountData{}
 	if r.URL.Query().Get("done") == "units" {
-		d.Done = "The units are kept."
+		d.Done = "Units and language are kept."
 	}
 	g.showAccount(w, r, http.StatusOK, d)
 }
@@ -73,7 +74,7 @@ func (g *Gate) showAccount(w http.ResponseWriter, r *http.Request, status int, d
 	d.Name, d.Role, d.Owner, d.Least, d.Units = v.Name, v.Role, v.Owner, password.MinCharacters, v.Units
 	d.ByGuest = !SignedIn(r.Context())
 	if found {
-		d.Login, d.Password, d.Units = a.SignIn.Login, a.SignIn.Hash != "", a.Person.Units
+		d.Login, d.Password, d.Units, d.Language = a.SignIn.Login, a.SignIn.Hash != "", a.Person.Units, a.Person.Language
 		if d.Tokens, err = g.tokens(r, a.Person.ID); err != nil {
 			d.Message = g.say(r, err)
 		}
@@ -112,6 +113,9 @@ func (g *Gate) changeAccount(w http.ResponseWriter, r *http.Request) {
 		d.Message = g.say(r, err)
 	case "units":
 		a.Person.Units = dewline.Units(r.PostForm.Get("units"))
+		if r.PostForm.Has("language") {
+			a.Person.Language = r.PostForm.Get("language")
+		}
 		if err := g.Book.PutPerson(ctx, a.Person); err == nil {
 			g.pages.KeepUnits(w, r, a.Person.Units)
 			http.Redirect(w, r, "/account?done=units", http.StatusSeeOther)
