@@ -2,6 +2,7 @@ package dashboards_test
 
 import (
 	"context"
+	"errors"
 	"testing"
 	"time"
 
@@ -83,6 +84,15 @@ func TestSignInInBrowser(t *testing.T) {
 	arrives(t, ctx, `location.pathname === "/sign-in"`)
 }
 
+func bookOf(t *testing.T, h *house) dewline.Directory {
+	t.Helper()
+	d, err := h.store.Directory(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
 // TestDoorsInBrowser looks at the pages of package access as TestPagesInBrowser does at the others.
 func TestDoorsInBrowser(t *testing.T) {
 	if testing.Short() {
@@ -134,6 +144,21 @@ func TestDoorsInBrowser(t *testing.T) {
 			press(t, ctx, "Make a link")
 			arrives(t, ctx, `document.querySelector(".secret") !== null`)
 			look("person-link")
+			leaves := "leaves-" + v.name
+			if err := errors.Join(h.store.PutPerson(t.Context(), dewline.Person{ID: leaves, Name: "Amaro Vidal", Role: dewline.RoleTechnician}),
+				h.store.PutRoster(t.Context(), dewline.Roster{ID: "van", Name: "Van duty", People: []string{leaves}, First: "2031-06-30", Handover: "08:00", Days: 7})); err != nil {
+				t.Fatal(err)
+			}
+			open(t, ctx, h.URL+"/people/"+leaves)
+			press(t, ctx, "Take the name away")
+			arrives(t, ctx, `document.querySelector(".asked") !== null`)
+			look("person-asked")
+			press(t, ctx, "Take the name away for good")
+			arrives(t, ctx, `document.querySelector("#main").textContent.includes("was taken away for good")`)
+			look("person-gone")
+			if p, ok := bookOf(t, h).Person(leaves); !ok || p.Anonymised == 0 || p.Name != "" {
+				t.Errorf("the name is still kept: %+v", p)
+			}
 			open(t, ctx, h.URL+"/account")
 			evaluate[bool](t, ctx, `document.querySelector("[name=name]").value = "The board in the office, `+string(rune('0'+i))+`", true`)
 			press(t, ctx, "Make a token")

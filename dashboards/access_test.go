@@ -577,3 +577,45 @@ func TestStrangersSeeLittle(t *testing.T) {
 		t.Errorf("nothing: %s", r.Status)
 	}
 }
+
+// TestAnonymise: an administrator takes a name away, after having been told what goes and what remains;
+// not their own, and not that of the last who can let others in.
+func TestAnonymise(t *testing.T) {
+	const hostile = `<b>Ana</b> & "O'Hara"`
+	ana := accountOf(t, "ana", dewline.RoleTechnician, "")
+	ana.Person.Name = hostile
+	h := houseOf(t, nil, accountOf(t, "rui", dewline.RoleAdministrator, ""), accountOf(t, "eva", dewline.RoleManager, ""), ana)
+	ctx := t.Context()
+	if err := errors.Join(h.store.PutContact(ctx, dewline.Contact{ID: "ana-mail", Person: "ana", Channel: dewline.ByMail, Address: "ana@example.org"}),
+		h.store.PutRoster(ctx, dewline.Roster{ID: "van", Name: "Van <duty>", People: []string{"ana"}, First: "2031-06-30", Handover: "08:00", Days: 7}),
+		h.store.PutPlan(ctx, dewline.ContactPlan{ID: "nights", Name: "Nights", Least: dewline.Soon, Steps: []dewline.PlanStep{{Contacts: []string{"ana-mail"}}}})); err != nil {
+		t.Fatal(err)
+	}
+	rui, inside := h.enter(t, "rui"), h.enter(t, "ana")
+	if r, _ := h.enter(t, "eva").post("/people/ana", "do", "anonymise"); r.StatusCode != http.StatusForbidden {
+		t.Errorf("a manager: %s", r.Status)
+	}
+	_, body := rui.get("/people/ana")
+	contains(t, body, `value="anonymise?"`)
+	_, body = rui.post("/people/ana", "do", "anonymise?")
+	contains(t, body, "for good", "What goes", "What remains", "name removed", "the plan Nights", "the roster Van &lt;duty&gt;", `value="anonymise"`, "&lt;b&gt;Ana")
+	if strings.Contains(body, "<b>Ana") || !inside.inside() {
+		t.Error("a name is markup, or it was done before anybody said so")
+	}
+	if r, body := rui.post("/people/rui", "do", "anonymise"); r.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("one's own, and the last administrator's: %s\n%s", r.Status, body)
+	}
+	if r, _ := rui.post("/people/ana", "do", "anonymise"); r.Header.Get("Location") != "/people/ana" {
+		t.Fatalf("%s", r.Status)
+	}
+	_, body = rui.get("/people/ana")
+	contains(t, body, "was taken away for good", "under the id ana")
+	if strings.Contains(body, "O&#39;Hara") || strings.Contains(body, `name="do"`) || inside.inside() {
+		t.Error("the name is still there, can be changed, or its owner is still inside")
+	}
+	_, body = rui.get("/audit")
+	contains(t, body, "name taken away for good")
+	if r, _ := rui.post("/people/ana", "do", "anonymise?"); r.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("twice: %s", r.Status)
+	}
+}

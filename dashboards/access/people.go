@@ -154,8 +154,10 @@ type personData struct {
 	Roles     []dewline.Role
 	Owners    []dewline.Owner
 	Tokens    []tokenLine
-	Token     string // that was just made
-	Link      string // that was just made
+	Token     string   // that was just made
+	Link      string   // that was just made
+	Asked     bool     // somebody is about to take the name away
+	Places    []string // where the person is still named as who is told, or has duty
 	Message   string
 	Done      string
 }
@@ -216,7 +218,7 @@ func (g *Gate) changePerson(w http.ResponseWriter, r *http.Request) {
 	if d.Message != "" {
 		status = http.StatusUnprocessableEntity
 	}
-	if d.Message == "" && d.Token == "" && d.Link == "" {
+	if d.Message == "" && d.Token == "" && d.Link == "" && !d.Asked {
 		http.Redirect(w, r, "/people/"+p.ID, http.StatusSeeOther)
 		return
 	}
@@ -226,13 +228,16 @@ func (g *Gate) changePerson(w http.ResponseWriter, r *http.Request) {
 func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do string, d *personData) (problem string) {
 	ctx := r.Context()
 	last := p.Role == dewline.RoleAdministrator && s.Login != "" && s.Disabled == 0 && g.lastAdministrator(r, p.ID)
-	keepsOut := do == "close" || do == "save" && d.Person.Role != dewline.RoleAdministrator
+	takesName := do == "anonymise?" || do == "anonymise"
+	keepsOut := takesName || do == "close" || do == "save" && d.Person.Role != dewline.RoleAdministrator
 	switch {
 	case p.Anonymised != 0:
 		return "This was not done: the name of this person was taken away for good, and with it whatever let them in."
 	case last && keepsOut:
 		return "This was not done: it is the last administrator who can sign in, and nobody could let anybody in any more."
-	case s.Login == "" && do != "save":
+	case takesName && p.ID == dewline.VisitorOf(ctx).Person:
+		return "This was not done: another administrator takes your name away, as it ends your own sign-in."
+	case s.Login == "" && do != "save" && !takesName:
 		return "This was not done: give them a login first."
 	}
 	switch do {
@@ -262,8 +267,43 @@ func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do st
 		return problem
 	case "revoke":
 		return g.revokeToken(r, p.ID)
+	case "anonymise?":
+		d.Asked = true
+		d.Places, problem = g.places(r, p.ID)
+		return problem
+	case "anonymise":
+		if err := g.Book.AnonymisePerson(ctx, p.ID, g.millis()); err != nil {
+			return g.say(r, err)
+		}
+		g.Record(ctx, dewline.AuditAccount, p.ID, "name taken away for good")
+		return ""
 	}
 	return "Choose what to do."
+}
+
+// places returns the plans and rosters that name a person: their addresses end with the name, and their
+// duty is somebody else's to take.
+func (g *Gate) places(r *http.Request, person string) (places []string, problem string) {
+	book, err := g.Book.Directory(r.Context())
+	if err != nil {
+		return nil, g.say(r, err)
+	}
+	theirs := func(id string) bool {
+		c, ok := book.Contact(id)
+		return ok && c.Person == person
+	}
+	for _, p := range book.Plans {
+		if slices.ContainsFunc(p.Steps, func(s dewline.PlanStep) bool { return slices.ContainsFunc(s.Contacts, theirs) }) {
+			places = append(places, "the plan "+p.Name)
+		}
+	}
+	for _, o := range book.Rosters {
+		swaps := slices.ContainsFunc(o.Swaps, func(s dewline.Swap) bool { return s.Person == person })
+		if swaps || slices.Contains(o.People, person) {
+			places = append(places, "the roster "+o.Name)
+		}
+	}
+	return places, ""
 }
 
 // lastAdministrator says whether nobody but a person could still let others in.

@@ -23,7 +23,8 @@ type Store struct {
 	links    map[dewline.TokenDigest]dewline.SignInLink
 	audit    []dewline.AuditEntry
 
-	Err error // when set, nothing can be read or kept
+	Err  error             // when set, nothing can be read or kept
+	told dewline.Directory // contacts, rosters and plans
 }
 
 // New returns a store with these accounts.
@@ -322,6 +323,7 @@ func (s *Store) Directory(context.Context) (d dewline.Directory, err error) {
 		for _, id := range slices.Sorted(maps.Keys(s.people)) {
 			d.People = append(d.People, s.people[id])
 		}
+		d.Contacts, d.Rosters, d.Plans = slices.Clone(s.told.Contacts), slices.Clone(s.told.Rosters), slices.Clone(s.told.Plans)
 		return nil
 	})
 	return d, err
@@ -347,13 +349,19 @@ func (s *Store) AnonymisePerson(_ context.Context, id string, at dewline.Millis)
 }
 
 // PutContact implements dewline.ContactBook.
-func (s *Store) PutContact(context.Context, dewline.Contact) error { return s.Err }
+func (s *Store) PutContact(_ context.Context, c dewline.Contact) error {
+	return s.do(func() error { s.told.Contacts = append(s.told.Contacts, c); return c.Validate() })
+}
 
 // PutRoster implements dewline.ContactBook.
-func (s *Store) PutRoster(context.Context, dewline.Roster) error { return s.Err }
+func (s *Store) PutRoster(_ context.Context, o dewline.Roster) error {
+	return s.do(func() error { s.told.Rosters = append(s.told.Rosters, o); return o.Validate() })
+}
 
 // PutPlan implements dewline.ContactBook.
-func (s *Store) PutPlan(context.Context, dewline.ContactPlan) error { return s.Err }
+func (s *Store) PutPlan(_ context.Context, p dewline.ContactPlan) error {
+	return s.do(func() error { s.told.Plans = append(s.told.Plans, p); return p.Validate() })
+}
 
 // RemoveContact implements dewline.ContactBook.
 func (s *Store) RemoveContact(context.Context, string) error { return s.Err }
