@@ -249,13 +249,13 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 	call := c.Call
 	p := callPage{
 		Line: view.NewCallLine(call, fleet, reader), Note: call.Note, Skills: call.Skills, Caution: cmp.Or(call.Caution, dewline.Caution),
-		Bring: view.BringLines(call.Bring, reader.Units), Steps: view.CallSteps(c.History, reader), Zone: reader.Zone.String(),
+		Bring: view.BringLines(call.Bring, reader.Idiom), Steps: view.CallSteps(c.History, reader), Zone: reader.Zone.String(),
 		Typed: typed, Name: nameOf(r), AskName: dewline.VisitorOf(ctx).Name == "",
 	}
 	p.base = s.base(r, p.Line.Place+", service call")
 	p.About = view.CallAbout(call, reader)
 	for _, reason := range call.Reasons {
-		p.Reasons = append(p.Reasons, view.InUnits(reason, reader.Units))
+		p.Reasons = append(p.Reasons, view.InUnits(reason, reader.Idiom))
 	}
 	if call.Follows != "" {
 		p.Follows = view.CallHref(call.Follows)

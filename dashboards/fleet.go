@@ -76,7 +76,7 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	reader := s.reader(r, nil)
 	p := fleetPage{
 		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q), Query: q, Self: q.Href(), Reload: "15s",
-		Kelvin: view.KelvinWord(reader.Units),
+		Kelvin: view.KelvinWord(reader.Idiom),
 	}
 	all := q
 	all.Health, all.Page = "", 1

@@ -31,7 +31,7 @@ func unitsOf(r *http.Request) dewline.Units {
 
 // reader is for whom a page is written, at a site.
 func (s *server) reader(r *http.Request, site *dewline.Site) view.Reader {
-	reader := view.Reader{Now: s.Now(), Zone: time.UTC, Units: view.UnitsOf(unitsOf(r))}
+	reader := view.Reader{Now: s.Now(), Zone: time.UTC, Idiom: view.Idiom{System: view.UnitsOf(unitsOf(r)), Language: s.pages.language(r)}}
 	if site != nil && site.Timezone != nil {
 		reader.Zone = site.Timezone
 	}

@@ -96,7 +96,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		base: s.base(r, sys.Name+", "+site.Name), livePart: live,
 		Site: site.Name, SiteHref: view.Query{Text: site.Name}.Href(), Name: sys.Name, ID: sys.ID,
 		About: view.KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + view.MeteringWord(sys.Metering),
-		Facts: view.Facts(fleet, sys, reader.Units), Sensors: view.Sensors(sys, alerts, reader.Units), Caution: dewline.Caution,
+		Facts: view.Facts(fleet, sys, reader.Idiom), Sensors: view.Sensors(sys, alerts, reader.Idiom), Caution: dewline.Caution,
 	}
 	p.Listens = lookAt(alerts, newest).listens(sys.ID)
 	state, _ := s.overview.State(sys.ID)

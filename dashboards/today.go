@@ -195,7 +195,7 @@ func (s *server) alertGroup(r *http.Request, o *overview.Overview, alerts []*dew
 		}
 		line := view.AlertLineOf(a, site, sys, state, reader)
 		if f, ok := fortnights[a.System]; ok && sys != nil {
-			glyph := view.NewGlyph(f, view.ExpectedSuperheat(sys), view.ExpectedSubcooling(sys), reader.Units)
+			glyph := view.NewGlyph(f, view.ExpectedSuperheat(sys), view.ExpectedSubcooling(sys), reader.Idiom)
 			line.Glyph = &glyph
 		}
 		line.Work = s.canWork(r)

@@ -113,7 +113,7 @@ func (at visitAt) goesOn() bool {
 	return call.Verdict != nil && closed[len(closed)-1].Closed < call.Verdict.At
 }
 
-func (at visitAt) paper() view.Paper { return view.Paper{Units: at.reader.Units, Zone: at.reader.Zone} }
+func (at visitAt) paper() view.Paper { return view.Paper{Idiom: at.reader.Idiom, Zone: at.reader.Zone} }
 
 func (at visitAt) predicted() (all []dewline.Cause) {
 	for _, b := range at.c.Call.Briefs {
@@ -131,7 +131,7 @@ func (s *server) visit(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if units := r.URL.Query().Get("units"); units != "" { // those in which somebody has begun to type
-		at.reader.Units = view.UnitsOf(dewline.Units(units))
+		at.reader.System = view.UnitsOf(dewline.Units(units))
 	}
 	s.pages.write(w, r, http.StatusOK, visitTemplate, s.visitPage(r, at, nil))
 }
@@ -167,7 +167,7 @@ func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitP
 	p := visitPage{
 		base: s.base(r, at.sys.Name+", visit"), Call: view.CallHref(at.c.Call.ID), Place: at.site.Name, Name: at.sys.Name, Machine: view.SystemHref(at.sys.ID),
 		About:    view.KindWord(at.sys.Kind) + ", " + at.sys.Refrigerant + ", " + view.MeteringWord(at.sys.Metering),
-		Cautions: view.CautionsFor(at.sys, at.reader.Units), Live: s.readVisitLive(ctx, at), Action: view.VisitHref(at.c.Call.ID, at.sys.ID),
+		Cautions: view.CautionsFor(at.sys, at.reader.Idiom), Live: s.readVisitLive(ctx, at), Action: view.VisitHref(at.c.Call.ID, at.sys.ID),
 		Photos: s.Photos != nil, Worker: "/calls/worker.js", AskName: dewline.VisitorOf(ctx).Name == "",
 	}
 	p.Here = p.Action
@@ -196,7 +196,7 @@ func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitP
 		values = typed
 	}
 	form := view.NewVisitForm(values, at.sys, at.predicted(), at.paper())
-	form.Vacuum = view.VacuumSentence(current.Evacuation, at.reader.Units)
+	form.Vacuum = view.VacuumSentence(current.Evacuation, at.reader.Idiom)
 	p.Form = &form
 	return p
 }
@@ -263,7 +263,7 @@ func (s *server) putVisit(w http.ResponseWriter, r *http.Request) {
 	if by := strings.TrimSpace(form.Get("technician")); dewline.VisitorOf(r.Context()).Name == "" && dewline.CheckPerson(by) == nil {
 		keepChoice(w, r, nameCookie, url.QueryEscape(by))
 	}
-	at.reader.Units = view.UnitsOf(dewline.Units(form.Get("units"))) // those in which it was typed
+	at.reader.System = view.UnitsOf(dewline.Units(form.Get("units"))) // those in which it was typed
 	answer := s.keepVisit(r.Context(), at, form, pictures, actor(r, form.Get("technician")))
 	s.answerVisit(w, r, asks, at, form, answer)
 }
@@ -299,7 +299,7 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 	if err != nil || stored.Revision > v.Revision {
 		return s.notKept(ctx, answer, stored, v, err)
 	}
-	answer.Kept, answer.Vacuum = true, view.VacuumSentence(stored.Evacuation, at.reader.Units)
+	answer.Kept, answer.Vacuum = true, view.VacuumSentence(stored.Evacuation, at.reader.Idiom)
 	if len(answer.Problems) > 0 {
 		answer.status = http.StatusUnprocessableEntity
 	}

@@ -9,7 +9,7 @@ import (
 
 // Bring lists what to put into the van for the causes of an alert that are likely enough, beside the
 // gauges and thermometers that are always there. A service call has the whole list.
-func Bring(a *dewline.Alert, sys *dewline.System, u si.System) []string {
+func Bring(a *dewline.Alert, sys *dewline.System, u Idiom) []string {
 	if sys == nil {
 		if a.Condition == dewline.Silent {
 			return []string{"a spare gateway"}
@@ -46,7 +46,7 @@ func (b *bag) add(things ...string) {
 }
 
 // forCause adds what a cause asks for beside what every opening of the circuit does.
-func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u si.System) {
+func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u Idiom) {
 	switch c.Fault {
 	case dewline.Undercharge:
 		b.add("leak detector", "nitrogen")
@@ -67,9 +67,9 @@ func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u si.System) {
 	}
 }
 
-func (b *bag) metering(c dewline.Cause, sys *dewline.System, u si.System) {
+func (b *bag) metering(c dewline.Cause, sys *dewline.System, u Idiom) {
 	decimals := 2
-	if u == si.US {
+	if u.System == si.US {
 		decimals = 3
 	}
 	switch {

@@ -89,7 +89,7 @@ func NewCallLine(c dewline.ServiceCall, fleet *dewline.Fleet, r Reader) CallLine
 	var bring []string
 	for _, item := range c.Bring {
 		if l.Priority != "" { // somebody is still to go
-			bring = append(bring, bringWords(item, r.Units))
+			bring = append(bring, bringWords(item, r.Idiom))
 		}
 	}
 	l.Bring = strings.Join(bring, ", ")
@@ -208,7 +208,7 @@ type BringLine struct {
 }
 
 // BringLines holds what a call asks for against the technician's van.
-func BringLines(items []dewline.StockItem, u si.System) []BringLine {
+func BringLines(items []dewline.StockItem, u Idiom) []BringLine {
 	var all []BringLine
 	for _, item := range items {
 		l := BringLine{What: sentenceWord(bringWords(item, u)), Why: InUnits(item.Why, u)}
@@ -227,7 +227,7 @@ func BringLines(items []dewline.StockItem, u si.System) []BringLine {
 	return all
 }
 
-func bringWords(item dewline.StockItem, u si.System) string {
+func bringWords(item dewline.StockItem, u Idiom) string {
 	what := InUnits(cmp.Or(item.What, underscores(item.Key)), u)
 	if strings.HasPrefix(item.Unit, "kg") && item.Amount > 0 {
 		return amountWords(item.Amount, item.Unit, u) + " " + what
@@ -235,7 +235,7 @@ func bringWords(item dewline.StockItem, u si.System) string {
 	return what
 }
 
-func amountWords(v float64, unit string, u si.System) string {
+func amountWords(v float64, unit string, u Idiom) string {
 	rest, isMass := strings.CutPrefix(unit, "kg")
 	if isMass {
 		return massWords(si.Kilogram(v), u) + rest
@@ -272,14 +272,14 @@ func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, r
 		out.Causes = append(out.Causes, CauseBar{sentenceWord(causeWords(cause)), percent(cause.Probability), 100 * min(1, max(0, cause.Probability))})
 	}
 	for _, l := range b.Limits {
-		out.Limits = append(out.Limits, sentenceWord(InUnits(underscores(l), r.Units)))
+		out.Limits = append(out.Limits, sentenceWord(InUnits(underscores(l), r.Idiom)))
 	}
 	if sys == nil {
 		return out
 	}
 	out.System, out.Href, out.VisitHref = sys.Name, SystemHref(sys.ID), VisitHref(c.ID, sys.ID)
 	out.About = KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + MeteringWord(sys.Metering)
-	out.Cautions = CautionsFor(sys, r.Units)
+	out.Cautions = CautionsFor(sys, r.Idiom)
 	return out
 }
 
@@ -297,7 +297,7 @@ func severityHealth(s dewline.Severity) dewline.Health {
 func CallSteps(history []dewline.CallChange, r Reader) []Step {
 	all := make([]Step, len(history))
 	for i, h := range history {
-		all[i] = Step{AgeOf(h.At, r.Now, r.Zone), h.By, CallStateWord(h.Call.State), InUnits(underscores(h.Why), r.Units)}
+		all[i] = Step{AgeOf(h.At, r.Now, r.Zone), h.By, CallStateWord(h.Call.State), InUnits(underscores(h.Why), r.Idiom)}
 	}
 	return all
 }
@@ -330,7 +330,7 @@ func NewProving(v dewline.Verification, fleet *dewline.Fleet, r Reader) Proving 
 		for _, proof := range slices.Concat(v.After, v.Before) {
 			why = strings.ReplaceAll(why, string(proof.System), systemName(fleet, proof.System))
 		}
-		p.Why = append(p.Why, sentenceCase(InUnits(underscores(why), r.Units)))
+		p.Why = append(p.Why, sentenceCase(InUnits(underscores(why), r.Idiom)))
 	}
 	for _, after := range v.After {
 		before := dewline.Proof{}
@@ -341,21 +341,21 @@ func NewProving(v dewline.Verification, fleet *dewline.Fleet, r Reader) Proving 
 			was := NoValue
 			for _, b := range slices.Concat(before.Measures, before.Conditions) {
 				if b.Quantity == m.Quantity {
-					was = measureWords(b, r.Units)
+					was = measureWords(b, r.Idiom)
 				}
 			}
-			p.Rows = append(p.Rows, ProofRow{systemName(fleet, after.System), sentenceWord(underscores(m.Quantity)), measureBand(m, r.Units), was, measureWords(m, r.Units)})
+			p.Rows = append(p.Rows, ProofRow{systemName(fleet, after.System), sentenceWord(underscores(m.Quantity)), measureBand(m, r.Idiom), was, measureWords(m, r.Idiom)})
 		}
 	}
 	return p
 }
 
-func measureWords(m dewline.Measure, u si.System) string {
+func measureWords(m dewline.Measure, u Idiom) string {
 	s := shownAs(m.Unit, u)
 	return fmt.Sprintf("%s\u00a0%s (%s to %s)", Decimal(s.value(m.Mean), 1), s.Word, Decimal(s.value(m.Min), 1), Decimal(s.value(m.Max), 1))
 }
 
-func measureBand(m dewline.Measure, u si.System) string {
+func measureBand(m dewline.Measure, u Idiom) string {
 	b := open("")
 	s := shownAs(m.Unit, u)
 	if m.Low != nil {

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // ChartQuantities are the series that the charts of a system are drawn from: derived values, and
@@ -60,7 +59,7 @@ const tableRows = 24
 // NewCharts draws the series of a system, with superheat and subcooling of the span of the same
 // length before it in outline. before may be empty.
 func NewCharts(sys *dewline.System, s, before dewline.Series, span Period, marks []Mark, state dewline.SystemState, health dewline.Health, r Reader) Charts {
-	zone, u := r.Zone, r.Units
+	zone, u := r.Zone, r.Idiom
 	s, before = withGaps(s), withGaps(before)
 	get := func(name string) []float64 {
 		for _, c := range s.Columns {
@@ -73,7 +72,7 @@ func NewCharts(sys *dewline.System, s, before dewline.Series, span Period, marks
 	data := WaterlineData{
 		From: span.From, To: span.To, Zone: zone, Times: s.Times, Step: s.Step,
 		Superheat: get(string(dewline.Superheat)), Subcooling: get(string(dewline.Subcooling)),
-		SuperBand: ExpectedSuperheat(sys), SubBand: ExpectedSubcooling(sys), Marks: marks, State: state, Units: u,
+		SuperBand: ExpectedSuperheat(sys), SubBand: ExpectedSubcooling(sys), Marks: marks, State: state, Idiom: u,
 		Before: outlineOf(before, span.To-span.From),
 	}
 	if sys.Fitted(dewline.CompressorOn) {
@@ -173,7 +172,7 @@ func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, zo
 // table sums rows up until there are about tableRows of them.
 func table(s dewline.Series, d WaterlineData, get func(string) []float64, r Reader) []TableRow {
 	zone := r.Zone
-	kelvin, celsius, pascal := shownAs("K", r.Units), shownAs("Cel", r.Units), shownAs("Pa", r.Units)
+	kelvin, celsius, pascal := shownAs("K", r.Idiom), shownAs("Cel", r.Idiom), shownAs("Pa", r.Idiom)
 	if zone == nil {
 		zone = time.UTC
 	}
@@ -236,7 +235,7 @@ type scriptUnit struct {
 	Offset float64 `json:"offset"`
 }
 
-func scriptUnitOf(unit string, u si.System) scriptUnit { return scriptUnit(shownAs(unit, u)) }
+func scriptUnitOf(unit string, u Idiom) scriptUnit { return scriptUnit(shownAs(unit, u)) }
 
 type scriptMark struct {
 	At   dewline.Millis `json:"at"`
@@ -253,7 +252,7 @@ func script(sys *dewline.System, span Period, d WaterlineData, health dewline.He
 		Page: SystemHref(sys.ID), From: span.From, To: span.To, StepS: span.Step.Seconds(), Live: span.Live,
 		Zone: zone.String(), Health: health, Superheat: finite(d.SuperBand), Subcooling: finite(d.SubBand), HighSide: highPressure(sys),
 		Marks: []scriptMark{}, Before: !d.Before.empty(),
-		Kelvin: scriptUnitOf("K", r.Units), Celsius: scriptUnitOf("Cel", r.Units), Pascal: scriptUnitOf("Pa", r.Units),
+		Kelvin: scriptUnitOf("K", r.Idiom), Celsius: scriptUnitOf("Cel", r.Idiom), Pascal: scriptUnitOf("Pa", r.Idiom),
 	}
 	c.Series = "/api/v1/systems/" + string(sys.ID) + "/series?points="
 	for i, q := range ChartQuantities(sys) {

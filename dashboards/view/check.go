@@ -104,7 +104,7 @@ func (c checker) line(p dewline.Point) CheckLine {
 		return line
 	}
 	line.Age = AgeOf(at, c.r.Now, c.r.Zone)
-	unit := shownAs(p.Unit(), c.r.Units)
+	unit := shownAs(p.Unit(), c.r.Idiom)
 	switch p.Dimension() {
 	case dewline.Boolean:
 		if line.Value = "off"; v >= 0.5 {
@@ -113,7 +113,7 @@ func (c checker) line(p dewline.Point) CheckLine {
 	case dewline.ModeValue:
 		line.Value = dewline.Mode(v).String()
 	default:
-		line.Unit, line.Value = unit.Word, Decimal(unit.value(v), checkDecimals(p.Dimension(), c.r.Units))
+		line.Unit, line.Value = unit.Word, Decimal(unit.value(v), checkDecimals(p.Dimension(), c.r.Idiom))
 	}
 	if due := max(fresh, 5*c.sys.Fitting(p).Sampling.Interval); c.r.Now.Sub(at.Time()) > due {
 		line.Missing = "no reading for " + Span(c.r.Now.Sub(at.Time()))
@@ -121,9 +121,9 @@ func (c checker) line(p dewline.Point) CheckLine {
 	return line
 }
 
-func checkDecimals(d dewline.Dimension, u si.System) int {
+func checkDecimals(d dewline.Dimension, u Idiom) int {
 	switch {
-	case d == dewline.Pressure && u != si.US, d == dewline.Humidity, d == dewline.Percent, d == dewline.Count:
+	case d == dewline.Pressure && u.System != si.US, d == dewline.Humidity, d == dewline.Percent, d == dewline.Count:
 		return 0
 	case d == dewline.Power:
 		return 2
@@ -136,7 +136,7 @@ func (c checker) hints(state dewline.SystemState) (hints []string) {
 	suction, _, ok1 := c.last(dewline.SuctionTemp.String())
 	liquid, _, ok2 := c.last(dewline.LiquidTemp.String())
 	if state.Running && ok1 && ok2 && suction > liquid+swapped {
-		hints = append(hints, "It runs, and the suction line reads "+kelvins(suction-liquid, c.r.Units)+" warmer than the liquid line. On a running machine it is the colder one: look whether the two clamps are swapped.")
+		hints = append(hints, "It runs, and the suction line reads "+kelvins(suction-liquid, c.r.Idiom)+" warmer than the liquid line. On a running machine it is the colder one: look whether the two clamps are swapped.")
 	}
 	derived := checkDerived(c.sys)
 	low, _, ok1 := c.last(string(derived[0]))
@@ -218,8 +218,8 @@ func (c checker) stood() (time.Duration, bool) {
 func (c checker) meet(low, high float64) Finding {
 	a, _ := c.sys.Fitting(dewline.SuctionPressure).Accuracy()
 	b, _ := c.sys.Fitting(c.sys.HighSide()).Accuracy()
-	unit := shownAs("Pa", c.r.Units)
-	apart := Decimal(unit.delta(math.Abs(high-low)), checkDecimals(dewline.Pressure, c.r.Units)) + "\u00a0" + unit.Word
+	unit := shownAs("Pa", c.r.Idiom)
+	apart := Decimal(unit.delta(math.Abs(high-low)), checkDecimals(dewline.Pressure, c.r.Idiom)) + "\u00a0" + unit.Word
 	if math.Abs(high-low) <= a+b+meetApart {
 		return Finding{Say: "The pressures have met: they are " + apart + " apart, as far as their sensors can tell the same."}
 	}
@@ -227,12 +227,12 @@ func (c checker) meet(low, high float64) Finding {
 }
 
 func (c checker) against(name string, v float64, airName string, air float64, ask string) Finding {
-	unit := shownAs("Cel", c.r.Units)
+	unit := shownAs("Cel", c.r.Idiom)
 	say := name + " is " + Decimal(unit.value(v), 1) + "\u00a0" + unit.Word + ", " + airName + " " + Decimal(unit.value(air), 1) + "\u00a0" + unit.Word
 	if math.Abs(v-air) <= airApart {
 		return Finding{Say: say + ": they agree."}
 	}
-	return Finding{Odd: true, Say: say + ": " + kelvins(math.Abs(v-air), c.r.Units) + " apart. " + ask}
+	return Finding{Odd: true, Say: say + ": " + kelvins(math.Abs(v-air), c.r.Idiom) + " apart. " + ask}
 }
 
 // coldestAir returns the coldest air around the circuit that is measured.

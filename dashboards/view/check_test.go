@@ -34,7 +34,7 @@ func checkOf(values map[string]float64, running bool) view.SensorCheck {
 		series.Columns = append(series.Columns, c)
 	}
 	state := dewline.SystemState{At: dewline.MillisOf(now), Running: running}
-	return view.NewSensorCheck(sys, series, state, view.Reader{Now: now, Zone: time.UTC, Units: si.SI})
+	return view.NewSensorCheck(sys, series, state, view.Reader{Now: now, Zone: time.UTC, Idiom: view.Idiom{System: si.SI}})
 }
 
 // atRest are readings of R-410A that stands in air of 20 °C.

@@ -312,9 +312,9 @@ func NewCycle(sys *dewline.System, s dewline.Series, state dewline.SystemState, 
 	}
 	expected, healthy := expectedCycle(refrigerant, o)
 	dome := domeOf(refrigerant, o.Suction)
-	c.Diagrams = ChartSet[PHDiagram]{drawCycle(dome, corners, expected, r.Units, WideCycle), drawCycle(dome, corners, expected, r.Units, NarrowCycle)}
+	c.Diagrams = ChartSet[PHDiagram]{drawCycle(dome, corners, expected, r.Idiom, WideCycle), drawCycle(dome, corners, expected, r.Idiom, NarrowCycle)}
 	c.Healthy = healthy
-	c.Rows = cornerRows(corners, r.Units)
+	c.Rows = cornerRows(corners, r.Idiom)
 	c.Caption = fmt.Sprintf("Mean of %s of running until %s", Span(time.Duration(o.Rows)*CycleStep), Clock(o.Until, r.Now, r.Zone))
 	c.Label = c.words()
 	return c
@@ -332,7 +332,7 @@ func (c *Cycle) words() string {
 	return "Pressure and enthalpy of the running cycle on the dome of " + c.Refrigerant + ": " + strings.Join(parts, "; ") + "."
 }
 
-func cornerRows(corners []Corner, u si.System) []CornerRow {
+func cornerRows(corners []Corner, u Idiom) []CornerRow {
 	rows := make([]CornerRow, len(corners))
 	for i, c := range corners {
 		rows[i] = CornerRow{c.Name, spaced(u.Pressure(si.Pascal(c.Pressure), 0)), spaced(u.Temperature(si.FromCelsius(c.Temp), 1)),
@@ -374,7 +374,7 @@ var (
 	NarrowCycle = Size{400, 330, 4, 0}
 )
 
-func drawCycle(dome []point, corners, expected []Corner, u si.System, size Size) PHDiagram {
+func drawCycle(dome []point, corners, expected []Corner, u Idiom, size Size) PHDiagram {
 	d := PHDiagram{Size: size, Plot: Box{52, 12, size.Width - 52 - 12, size.Height - 12 - 46}}
 	x, y := cycleScales(dome, corners, expected, d.Plot)
 	at := func(h, p float64) (float64, float64) { return x.at(h), y.at(math.Log(p)) }
@@ -486,7 +486,7 @@ func openWord(c Corner) string {
 	return "flash gas, or wrong sensor"
 }
 
-func (d *PHDiagram) axes(x, y scale, u si.System) {
+func (d *PHDiagram) axes(x, y scale, u Idiom) {
 	pressure, enthalpy := u.Unit(si.Pressure), u.Unit(si.Enthalpy)
 	d.PressureUnit, d.EnthalpyUnit = pressure.String(), enthalpy.String()
 	from, _ := si.Convert(x.from, si.Enthalpy.Unit(), enthalpy)

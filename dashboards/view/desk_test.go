@@ -61,7 +61,7 @@ func TestAlertQuery(t *testing.T) {
 func TestEvidence(t *testing.T) {
 	e := evidenceIn("superheat stayed below 2.8 K; superheat 5.9 K below what is usual (±1.6), as a low charge makes it; "+
 		"subcooling 0.8 K above what is usual (±0.6); a low charge would move it the other way: against; "+
-		"suction dew 2.0 K above what is usual (±1.1); a low charge does not explain it; power 3.0 % below what is usual (±2.0), as a low charge makes it", si.SI)
+		"suction dew 2.0 K above what is usual (±1.1); a low charge does not explain it; power 3.0 % below what is usual (±2.0), as a low charge makes it", Idiom{System: si.SI})
 	if len(e.Seen) != 1 || len(e.For) != 2 || len(e.Against) != 2 || e.Against[0] != "Subcooling 0.8 K above what is usual (±0.6); a low charge would move it the other way: against." {
 		t.Errorf("%q", e)
 	}
@@ -69,7 +69,7 @@ func TestEvidence(t *testing.T) {
 		{Change: dewline.Change{By: dewline.ByDewline, Why: "liquid_pressure stands still"}},
 		{Change: dewline.Change{By: "Ana", Why: "x; y"}},
 	}
-	if e := EvidenceOf(history, si.SI); len(e.Seen) != 1 || e.Seen[0] != "Liquid pressure stands still." {
+	if e := EvidenceOf(history, Idiom{System: si.SI}); len(e.Seen) != 1 || e.Seen[0] != "Liquid pressure stands still." {
 		t.Errorf("%q", e)
 	}
 }
@@ -87,10 +87,10 @@ func TestInUnits(t *testing.T) {
 		"nothing to convert":                           "nothing to convert",
 		"within 2.8 K":                                 "within 5.0 °F",
 	} {
-		if got := InUnits(text, si.US); got != want {
+		if got := InUnits(text, Idiom{System: si.US}); got != want {
 			t.Errorf("%q reads %q, want %q", text, got, want)
 		}
-		if got := InUnits(text, si.SI); got != text {
+		if got := InUnits(text, Idiom{System: si.SI}); got != text {
 			t.Errorf("in SI %q reads %q", text, got)
 		}
 	}
@@ -100,7 +100,7 @@ func TestBring(t *testing.T) {
 	orifice := &dewline.System{Metering: dewline.FixedOrifice, Orifice: si.FromMillimetres(1.65), Refrigerant: "R-410A", Charge: 3.1}
 	f := func(sys *dewline.System, want string, causes ...dewline.Cause) {
 		t.Helper()
-		if got := strings.Join(Bring(&dewline.Alert{Causes: causes}, sys, si.SI), ", "); got != want {
+		if got := strings.Join(Bring(&dewline.Alert{Causes: causes}, sys, Idiom{System: si.SI}), ", "); got != want {
 			t.Errorf("%v: bring %q, want %q", causes, got, want)
 		}
 	}

@@ -35,7 +35,7 @@ type Step struct {
 
 // NewDiagnosis puts an alert and its history into words. The history may be missing.
 func NewDiagnosis(a *dewline.Alert, history []dewline.AlertChange, sys *dewline.System, r Reader) Diagnosis {
-	d := Diagnosis{Evidence: EvidenceOf(history, r.Units), Caution: dewline.Caution}
+	d := Diagnosis{Evidence: EvidenceOf(history, r.Idiom), Caution: dewline.Caution}
 	ranked := slices.Clone(a.Causes)
 	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int {
 		switch {
@@ -79,7 +79,7 @@ func (d *Diagnosis) advise(ranked []dewline.Cause, metering dewline.Metering) {
 func stepOf(c dewline.AlertChange, r Reader) Step {
 	s := Step{Time: AgeOf(c.At, r.Now, r.Zone), By: c.By, State: StateWordOf(&c.Alert), Why: c.Why}
 	if c.By == dewline.ByDewline {
-		s.By, s.Why = "Dewline", InUnits(underscores(c.Why), r.Units)
+		s.By, s.Why = "Dewline", InUnits(underscores(c.Why), r.Idiom)
 	}
 	return s
 }

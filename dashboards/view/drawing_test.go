@@ -105,12 +105,12 @@ func TestTimeTicks(t *testing.T) {
 func TestGlyph(t *testing.T) {
 	f := NoFortnight()
 	band, none := Band{2.8, math.Inf(1), ""}, open("")
-	if g := NewGlyph(f, band, none, si.SI); g.Strip != "" || g.Out != "" || g.Trace != "" || !strings.Contains(g.Label, "Superheat: no data") {
+	if g := NewGlyph(f, band, none, Idiom{System: si.SI}); g.Strip != "" || g.Out != "" || g.Trace != "" || !strings.Contains(g.Label, "Superheat: no data") {
 		t.Errorf("without data: %+v", g)
 	}
 	f.Superheat[12], f.Superheat[13] = 6, -1.2
 	f.Subcooling[13] = 5
-	g := NewGlyph(f, band, none, si.SI)
+	g := NewGlyph(f, band, none, Idiom{System: si.SI})
 	// A pixel a kelvin: the strip reaches from 2.8 K above the line, 14 px from the top, to the edge;
 	// what is missing hangs from it across the line.
 	if g.Strip != "M96 0h8v11.2h-8ZM104 0h8v11.2h-8Z" || g.Out != "M104 11.2h8v4h-8Z" || g.Trace != "M104 18.5h8v1h-8Z" {

@@ -4,7 +4,6 @@ import (
 	"strings"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // Evidence is what the readings say of what is believed, in sentences.
@@ -16,7 +15,7 @@ type Evidence struct {
 
 // EvidenceOf reads the newest evidence off the history of an alert. What people wrote into it is
 // theirs and no evidence.
-func EvidenceOf(history []dewline.AlertChange, u si.System) Evidence {
+func EvidenceOf(history []dewline.AlertChange, u Idiom) Evidence {
 	for i := len(history) - 1; i >= 0; i-- {
 		if c := history[i]; c.By == dewline.ByDewline && c.Alert.Cleared == 0 && c.Why != "" {
 			return evidenceIn(c.Why, u)
@@ -27,7 +26,7 @@ func EvidenceOf(history []dewline.AlertChange, u si.System) Evidence {
 
 // evidenceIn takes the sentences of a change apart. They are joined by semicolons, and a sentence
 // may hold one itself before it says what it is against.
-func evidenceIn(why string, u si.System) (e Evidence) {
+func evidenceIn(why string, u Idiom) (e Evidence) {
 	var sentences []string
 	for part := range strings.SplitSeq(why, "; ") {
 		if n := len(sentences); n > 0 && speaksAgainst(part) && !startsWithQuantity(part) {

@@ -16,7 +16,7 @@ type Fact struct {
 
 // Facts says what is known of a machine without measuring: what its data plate states, what somebody
 // read off its parts, and who looks after it.
-func Facts(fleet *dewline.Fleet, sys *dewline.System, u si.System) []Fact {
+func Facts(fleet *dewline.Fleet, sys *dewline.System, u Idiom) []Fact {
 	f := facts{}
 	f.add("Kind", KindWord(sys.Kind))
 	f.add("Refrigerant", sys.Refrigerant)
@@ -55,9 +55,9 @@ func (f *facts) when(stated bool, name, value string) {
 	}
 }
 
-func (f *facts) plate(sys *dewline.System, u si.System) {
+func (f *facts) plate(sys *dewline.System, u Idiom) {
 	bore := 2
-	if u == si.US {
+	if u.System == si.US {
 		bore = 3
 	}
 	f.when(sys.Capacity > 0, "Capacity", u.Capacity(sys.Capacity, 1))
@@ -72,7 +72,7 @@ func (f *facts) plate(sys *dewline.System, u si.System) {
 	f.when(sys.SpaceLimit > 0, "Space limit", u.Temperature(sys.SpaceLimit, 1))
 }
 
-func (f *facts) circuit(sys *dewline.System, u si.System) {
+func (f *facts) circuit(sys *dewline.System, u Idiom) {
 	f.add("Machine", sys.Machine)
 	f.when(sys.LineLength > 0, "Line length", u.Length(sys.LineLength, 0))
 	f.when(sys.CompressorSpeed != "", "Compressor", string(sys.CompressorSpeed)+" speed")
@@ -111,7 +111,7 @@ type Sensor struct {
 
 // Sensors says what is fitted, how exact it is taken to be, and which of it an alert that has not
 // ended casts doubt on.
-func Sensors(sys *dewline.System, alerts []dewline.Alert, u si.System) []Sensor {
+func Sensors(sys *dewline.System, alerts []dewline.Alert, u Idiom) []Sensor {
 	all := make([]Sensor, 0, len(sys.Points))
 	for _, f := range sys.Points {
 		limit, stated := f.Accuracy()

@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // The glyph of a row: a fortnight, a point a day, a pixel for each kelvin.
@@ -41,7 +40,7 @@ type Glyph struct {
 }
 
 // NewGlyph draws a fortnight.
-func NewGlyph(f Fortnight, superheat, subcooling Band, u si.System) Glyph {
+func NewGlyph(f Fortnight, superheat, subcooling Band, u Idiom) Glyph {
 	var strip, out, line path
 	above := scale{-glyphBelow, glyphAbove, GlyphHeight, 0} // superheat grows upwards
 	below := scale{-glyphAbove, glyphBelow, 0, GlyphHeight} // subcooling downwards
@@ -77,7 +76,7 @@ func vertical(p *path, x, y1, y2 float64) {
 	p.rect(x, top, glyphDay, max(height, 1))
 }
 
-func glyphWords(name string, days []float64, band Band, u si.System) string {
+func glyphWords(name string, days []float64, band Band, u Idiom) string {
 	low, high, n, outside := math.Inf(1), math.Inf(-1), 0, 0
 	for _, v := range days {
 		if math.IsNaN(v) {

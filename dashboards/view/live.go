@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // Live is what a technician reads off a system's page: the values of now, large, and how they come
@@ -49,7 +48,7 @@ type Named struct {
 
 // NewLive reads the values of a state.
 func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, r Reader) Live {
-	now, zone, u := r.Now, r.Zone, r.Units
+	now, zone, u := r.Now, r.Zone, r.Idiom
 	last := max(state.Received, state.At)
 	l := Live{
 		Health: a.Health, Word: a.Word(), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
@@ -128,7 +127,7 @@ func doing(s dewline.SystemState, stale bool) string {
 	return "Running steadily for " + Span(time.Duration(s.SteadyMinutes*float64(time.Minute))) + "."
 }
 
-func target(name string, d dewline.Derived, band Band, s dewline.SystemState, u si.System) Target {
+func target(name string, d dewline.Derived, band Band, s dewline.SystemState, u Idiom) Target {
 	t := Target{Name: name, Measured: reading(s, d, u), Expected: band.In(u), Basis: InUnits(band.Basis, u)}
 	if t.Expected != "" {
 		t.Expected += "\u00a0" + shownAs("K", u).Word
@@ -152,7 +151,7 @@ func target(name string, d dewline.Derived, band Band, s dewline.SystemState, u 
 
 // side takes a value apart. The line's temperature follows from the other two, as they were made
 // from it: sign 1 adds the value to saturation, -1 takes it away.
-func side(name, pressure, saturation, line, result string, s dewline.SystemState, u si.System, p, sat, d dewline.Derived, sign float64) Side {
+func side(name, pressure, saturation, line, result string, s dewline.SystemState, u Idiom, p, sat, d dewline.Derived, sign float64) Side {
 	out := Side{Name: name, Pressure: pressure, Saturation: saturation, Line: line, Result: result}
 	get := func(d dewline.Derived) dewline.Estimate {
 		e, ok := s.Values[d]
@@ -170,7 +169,7 @@ func side(name, pressure, saturation, line, result string, s dewline.SystemState
 }
 
 // shown writes an estimate in the unit that a reader has chosen.
-func shown(e dewline.Estimate, unit string, u si.System) Measured {
+func shown(e dewline.Estimate, unit string, u Idiom) Measured {
 	s := shownAs(unit, u)
 	e.Value = s.value(e.Value)
 	e.Uncertainty = s.delta(e.Uncertainty)

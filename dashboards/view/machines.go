@@ -30,7 +30,7 @@ type Row struct {
 
 // NewRow makes a row.
 func NewRow(sys *dewline.System, state dewline.SystemState, a Assessment, alerts int, f Fortnight, r Reader) Row {
-	u := r.Units
+	u := r.Idiom
 	superheat, subcooling := ExpectedSuperheat(sys), ExpectedSubcooling(sys)
 	sh, sc := reading(state, dewline.Superheat, u), reading(state, dewline.Subcooling, u)
 	if stale(state, r.Now) {

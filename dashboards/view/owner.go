@@ -91,10 +91,10 @@ func OwnerWorks(m dewline.OwnerMonth, r Reader) []OwnerWork {
 	for _, w := range slices.Backward(m.Works) {
 		x := OwnerWork{Day: dayWord(w.Day), Name: w.Name, Href: SystemHref(w.System), Where: w.Where, What: w.What, Verdict: w.Words(), Proved: w.Verdict == dewline.Verified}
 		if w.Charged+w.Recovered > 0 {
-			x.Moved = "Refrigerant off the scale: " + spaced(r.Units.Mass(w.Charged, 2)) + " in, " + spaced(r.Units.Mass(w.Recovered, 2)) + " out."
+			x.Moved = "Refrigerant off the scale: " + spaced(r.Idiom.Mass(w.Charged, 2)) + " in, " + spaced(r.Idiom.Mass(w.Recovered, 2)) + " out."
 		}
 		for _, q := range w.Measures {
-			u := shownAs(q.Unit, r.Units)
+			u := shownAs(q.Unit, r.Idiom)
 			number := func(v *float64) string {
 				if v == nil {
 					return dewline.NotKnown
@@ -128,9 +128,9 @@ func OwnerRecords(m dewline.OwnerMonth, r Reader) (list []OwnerRecord, quiet int
 		}
 		charge := dewline.NotKnown
 		if x.FullCharge > 0 {
-			charge = spaced(r.Units.Mass(x.FullCharge, 2))
+			charge = spaced(r.Idiom.Mass(x.FullCharge, 2))
 		}
-		list = append(list, OwnerRecord{x.Name, x.Where, x.Refrigerant, charge, spaced(r.Units.Mass(x.Charged, 2)), spaced(r.Units.Mass(x.Recovered, 2)), x.Words()})
+		list = append(list, OwnerRecord{x.Name, x.Where, x.Refrigerant, charge, spaced(r.Idiom.Mass(x.Charged, 2)), spaced(r.Idiom.Mass(x.Recovered, 2)), x.Words()})
 	}
 	return list, quiet
 }

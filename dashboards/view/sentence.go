@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // AlertLine is one alert as a row of a list: one sentence with its number, its deadline and its
@@ -51,7 +50,7 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 	}
 	line.Importance = importanceWord(sys)
 	if !line.Ended {
-		line.Bring = Bring(a, sys, r.Units)
+		line.Bring = Bring(a, sys, r.Idiom)
 	}
 	causes := likelyCauses(a)
 	zone := time.UTC
@@ -72,13 +71,13 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 		line.What += " Also: " + others + "."
 	}
 	if sys != nil && !line.Ended { // the number of now says nothing of what is over
-		line.Number = numberFor(a, sys, state, r.Units)
+		line.Number = numberFor(a, sys, state, r.Idiom)
 	}
 	line.How = howLong(a, now, zone)
 	if len(causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
 		line.Likely = "Likely: " + causes[0] + "."
 	}
-	line.Limit = limitOf(a.Forecast, r.Units)
+	line.Limit = limitOf(a.Forecast, r.Idiom)
 	line.Say = sayShortly(a, line.Number, now)
 	return line
 }
@@ -102,7 +101,7 @@ func otherConditions(a *dewline.Alert) string {
 }
 
 // numberFor says the number that the condition is about, as it is now.
-func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState, u si.System) string {
+func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState, u Idiom) string {
 	var d dewline.Derived
 	var name string
 	var band Band
@@ -154,7 +153,7 @@ func sayShortly(a *dewline.Alert, number string, now time.Time) string {
 	return sentenceCase(text)
 }
 
-func limitOf(f *dewline.Forecast, u si.System) string {
+func limitOf(f *dewline.Forecast, u Idiom) string {
 	switch {
 	case f == nil:
 		return ""
@@ -193,7 +192,7 @@ func valueOf(s dewline.SystemState, d dewline.Derived) float64 {
 
 // reading returns a derived value as it is now or, of a machine that stands still, as it was over
 // the steady running of the last day: at standstill both sides equalise and superheat means nothing.
-func reading(s dewline.SystemState, d dewline.Derived, u si.System) Measured {
+func reading(s dewline.SystemState, d dewline.Derived, u Idiom) Measured {
 	word := shownAs(d.Unit(), u).Word
 	if s.At == 0 {
 		return Measured{Value: NoValue, Unit: word, Why: "no reading has been analysed yet"}
@@ -213,7 +212,7 @@ func reading(s dewline.SystemState, d dewline.Derived, u si.System) Measured {
 }
 
 // Sentence says in one line how a system does, by its numbers.
-func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment, u si.System) string {
+func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment, u Idiom) string {
 	switch {
 	case a.Alert != nil:
 		return a.Reason
@@ -242,7 +241,7 @@ func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment, u si
 
 // place says whether a quantity is where it is expected: "superheat holds", "subcooling 1.2 K below
 // its target". Inside its uncertainty it holds.
-func place(s dewline.SystemState, d dewline.Derived, name string, band Band, u si.System) string {
+func place(s dewline.SystemState, d dewline.Derived, name string, band Band, u Idiom) string {
 	m := reading(s, d, u)
 	if !m.OK() {
 		return name + " unknown: " + m.Why

@@ -7,15 +7,22 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/dashboards/words"
 	"dewline/thermo/si"
 )
 
-// Reader is for whom something is put into words: when, in the time of which place, and in which
-// units. Everything that comes in is in the units of the API; only what goes out is in the reader's.
+// Idiom is how somebody reads: quantities in which units, and words in which language. Everything that
+// comes in is in the units of the API; only what goes out is in the reader's.
+type Idiom struct {
+	si.System
+	*words.Language // nil: English
+}
+
+// Reader is for whom something is put into words: when, in the time of which place, and how.
 type Reader struct {
-	Now   time.Time
-	Zone  *time.Location // of the site; nil: UTC
-	Units si.System
+	Now  time.Time
+	Zone *time.Location // of the site; nil: UTC
+	Idiom
 }
 
 // UnitsOf returns the system of units by the word that a reader has chosen.
@@ -39,7 +46,7 @@ func (s scaleTo) delta(v float64) float64 { return s.Factor * v }
 var apiUnits = map[string]si.Dimension{"K": si.Difference, "Cel": si.Temperature, "Pa": si.Pressure, "W": si.Power, "kg": si.Mass, "kg/s": si.MassFlow}
 
 // shownAs returns how a unit of the API is read by people.
-func shownAs(unit string, u si.System) scaleTo {
+func shownAs(unit string, u Idiom) scaleTo {
 	dimension, known := apiUnits[unit]
 	if !known {
 		switch unit {
@@ -61,19 +68,19 @@ func shownAs(unit string, u si.System) scaleTo {
 }
 
 // kelvins writes a difference with its unit.
-func kelvins(d float64, u si.System) string {
+func kelvins(d float64, u Idiom) string {
 	s := shownAs("K", u)
 	return Decimal(s.delta(d), 1) + "\u00a0" + s.Word
 }
 
 // KelvinWord returns the unit in which a reader reads differences.
-func KelvinWord(u si.System) string { return shownAs("K", u).Word }
+func KelvinWord(u Idiom) string { return shownAs("K", u).Word }
 
 // kelvinNumber writes a difference without its unit.
-func kelvinNumber(d float64, u si.System) string { return Decimal(shownAs("K", u).delta(d), 1) }
+func kelvinNumber(d float64, u Idiom) string { return Decimal(shownAs("K", u).delta(d), 1) }
 
 // In says where the quantity is expected, in the units of a reader and without naming them.
-func (b Band) In(u si.System) string {
+func (b Band) In(u Idiom) string {
 	s := shownAs("K", u)
 	b.Low, b.High = s.delta(b.Low), s.delta(b.High)
 	return b.String()
@@ -92,8 +99,8 @@ var textUnits = map[string]struct {
 }{"K": {"K", 1}, "°C": {"Cel", 1}, "kPa": {"Pa", 1000}, "Pa": {"Pa", 1}, "kg": {"kg", 1}, "kW": {"W", 1000}}
 
 // InUnits rewrites the quantities of a sentence for a reader. In SI it stays as it is.
-func InUnits(text string, u si.System) string {
-	if u == si.SI {
+func InUnits(text string, u Idiom) string {
+	if u.System == si.SI {
 		return text
 	}
 	var out strings.Builder
@@ -132,7 +139,7 @@ func InUnits(text string, u si.System) string {
 	return out.String()
 }
 
-func inUnit(v float64, unit string, u si.System) (string, scaleTo) {
+func inUnit(v float64, unit string, u Idiom) (string, scaleTo) {
 	if unit == "mm" {
 		inches := si.FromMillimetres(v).Inches()
 		return Decimal(inches, 3), scaleTo{"in", si.FromMillimetres(1).Inches(), 0}
@@ -141,7 +148,7 @@ func inUnit(v float64, unit string, u si.System) (string, scaleTo) {
 	s := shownAs(known.unit, u)
 	s.Factor *= known.times
 	decimals := 1
-	if known.unit == "Pa" && u == si.SI {
+	if known.unit == "Pa" && u.System == si.SI {
 		decimals = 0
 	}
 	return Decimal(s.value(v), decimals), s

@@ -6,7 +6,6 @@ import (
 
 	"dewline"
 	"dewline/thermo"
-	"dewline/thermo/si"
 )
 
 // VisitCautions are what a technician is told where something is done, each beside it.
@@ -20,7 +19,7 @@ type VisitCautions struct {
 }
 
 // CautionsFor says what is to be minded at a machine.
-func CautionsFor(sys *dewline.System, u si.System) VisitCautions {
+func CautionsFor(sys *dewline.System, u Idiom) VisitCautions {
 	c := VisitCautions{
 		All:    dewline.Caution,
 		Gauges: "The circuit is under pressure: glasses and gloves on, and let what is in the hoses go nowhere. Calibrated gauges decide, not these sensors.",

@@ -7,7 +7,6 @@ import (
 
 	"dewline"
 	"dewline/thermo"
-	"dewline/thermo/si"
 )
 
 // VisitForm is a visit as it is typed.
@@ -193,7 +192,7 @@ var vacuumWords = map[dewline.VacuumVerdict]string{
 }
 
 // VacuumSentence says what the limits that were entered say of an evacuation.
-func VacuumSentence(e *dewline.Evacuation, u si.System) string {
+func VacuumSentence(e *dewline.Evacuation, u Idiom) string {
 	if e == nil {
 		return ""
 	}

@@ -114,7 +114,7 @@ func NewVisitLive(sys *dewline.System, s dewline.Series, state dewline.SystemSta
 	for _, p := range ourPoints(sys) {
 		o := OurSensor{Point: p.String(), Name: underscores(p.String()), Text: NoValue}
 		if v, at, ok := newest(s, o.Point); ok {
-			o.Text = plainValue(v, p, r.Units)
+			o.Text = plainValue(v, p, r.Idiom)
 			if ref := sys.Fitting(p).Reference; p.Dimension() == dewline.Pressure && ref != "" {
 				o.Text += " " + underscores(string(ref))
 			}
@@ -177,11 +177,11 @@ func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemSta
 	off := band.Outside(valueOf(state, d))
 	switch {
 	case valueOf(state, d) <= expanded:
-		n.Words, n.Health = wet+"Not above zero beyond ± "+kelvins(expanded, r.Units)+".", dewline.HealthUrgent
+		n.Words, n.Health = wet+"Not above zero beyond ± "+kelvins(expanded, r.Idiom)+".", dewline.HealthUrgent
 	case off < -expanded:
-		n.Words, n.Health = kelvins(-off, r.Units)+" below what is expected.", dewline.HealthSoon
+		n.Words, n.Health = kelvins(-off, r.Idiom)+" below what is expected.", dewline.HealthSoon
 	case off > expanded:
-		n.Words, n.Health = kelvins(off, r.Units)+" above what is expected.", dewline.HealthSoon
+		n.Words, n.Health = kelvins(off, r.Idiom)+" above what is expected.", dewline.HealthSoon
 	case band.Stated():
 		n.Words = "As expected."
 	}
@@ -189,15 +189,15 @@ func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemSta
 }
 
 // vacuumWord writes a vacuum in the reader's units.
-func vacuumWord(u si.System) func(si.Pascal) string {
+func vacuumWord(u Idiom) func(si.Pascal) string {
 	return func(p si.Pascal) string { return spaced(u.Vacuum(p, 0)) }
 }
 
 // plainValue writes a value of a point without its uncertainty, in no finer steps than a sensor can know.
-func plainValue(v float64, p dewline.Point, u si.System) string {
+func plainValue(v float64, p dewline.Point, u Idiom) string {
 	s := shownAs(p.Unit(), u)
 	decimals := 1
-	if p.Dimension() == dewline.Pressure && u == si.SI {
+	if p.Dimension() == dewline.Pressure && u.System == si.SI {
 		decimals = 0
 	}
 	return strings.TrimSpace(Decimal(s.value(v), decimals) + "\u00a0" + s.Word)

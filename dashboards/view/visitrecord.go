@@ -35,7 +35,7 @@ type PhotoLine struct{ Href, Small, Note string }
 // NewVisitRecord puts a visit into words.
 func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord {
 	out := VisitRecord{ID: v.ID, Href: VisitHref(v.Call, v.System), Machine: systemName(fleet, v.System), Closed: v.Closed != 0, Notes: v.Notes, SignedBy: v.SignedBy,
-		Who: strings.Trim(v.Technician+titleIf(v.Certification != "", ", certificate "+v.Certification), ", "), Vacuum: VacuumSentence(v.Evacuation, r.Units)}
+		Who: strings.Trim(v.Technician+titleIf(v.Certification != "", ", certificate "+v.Certification), ", "), Vacuum: VacuumSentence(v.Evacuation, r.Idiom)}
 	out.When = Clock(dewline.Millis(v.Started), r.Now, r.Zone)
 	if v.Finished != 0 {
 		out.When += " to " + Clock(dewline.Millis(v.Finished), r.Now, r.Zone)
@@ -46,26 +46,26 @@ func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord
 	case v.Found != nil:
 		out.Found = sentenceCase("found: " + causeWords(dewline.Cause{Fault: v.Found.Fault, Detail: v.Found.Detail}))
 	}
-	out.Readings = gaugeRows(v, r.Units)
+	out.Readings = gaugeRows(v, r.Idiom)
 	for _, w := range v.Refrigerant {
 		text := w.Refrigerant
 		if w.Charged > 0 {
-			text = massWords(w.Charged, r.Units) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
+			text = massWords(w.Charged, r.Idiom) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
 		} else {
-			text = massWords(w.Recovered, r.Units) + " " + text + " out"
+			text = massWords(w.Recovered, r.Idiom) + " " + text + " out"
 		}
 		if w.Charged > 0 && w.Recovered > 0 {
-			text += ", " + massWords(w.Recovered, r.Units) + " out"
+			text += ", " + massWords(w.Recovered, r.Idiom) + " out"
 		}
 		out.Weighings = append(out.Weighings, text+titleIf(w.Cylinder != "", ", cylinder "+w.Cylinder)+titleIf(w.Note != "", ", "+w.Note))
 	}
 	if charged, recovered := v.Net(); charged+recovered > 0 {
-		out.Net = "Net " + massWords(charged-recovered, r.Units) + " in."
+		out.Net = "Net " + massWords(charged-recovered, r.Idiom) + " in."
 	}
 	for _, p := range v.Parts {
 		text := p.Part
 		if p.BoreWas > 0 || p.BoreNow > 0 {
-			text += ", bore " + boreWords(p.BoreWas, r.Units) + " was in it, " + boreWords(p.BoreNow, r.Units) + " is now"
+			text += ", bore " + boreWords(p.BoreWas, r.Idiom) + " was in it, " + boreWords(p.BoreNow, r.Idiom) + " is now"
 		}
 		if p.Was != "" || p.Now != "" {
 			text += ": " + strings.Trim(titleIf(p.Was != "", "was "+p.Was)+titleIf(p.Now != "", ", now "+p.Now), ", ")
@@ -82,19 +82,19 @@ func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord
 	return out
 }
 
-func boreWords(b si.Metre, u si.System) string {
+func boreWords(b si.Metre, u Idiom) string {
 	if b == 0 {
 		return "an unknown one"
 	}
 	decimals := 2
-	if u == si.US {
+	if u.System == si.US {
 		decimals = 3
 	}
 	return spaced(u.Diameter(b, decimals))
 }
 
 // gaugeRows puts as found and as left of one point beside each other. Our sensor is that of the later one.
-func gaugeRows(v dewline.Visit, u si.System) (all []GaugeRow) {
+func gaugeRows(v dewline.Visit, u Idiom) (all []GaugeRow) {
 	left := slices.Clone(v.AsLeft)
 	for _, f := range v.AsFound {
 		row := GaugeRow{Name: underscores(f.Point), Found: gaugeWords(f, u), Left: NoValue, Ours: NoValue, Difference: NoValue}
@@ -114,7 +114,7 @@ func gaugeRows(v dewline.Visit, u si.System) (all []GaugeRow) {
 	return all
 }
 
-func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
+func (row *GaugeRow) beside(r dewline.GaugeReading, u Idiom) {
 	p, _ := dewline.PointNamed(r.Point)
 	if r.Ours != nil {
 		row.Ours = plainValue(*r.Ours, p, u)
@@ -132,7 +132,7 @@ func (row *GaugeRow) beside(r dewline.GaugeReading, u si.System) {
 	}
 }
 
-func gaugeWords(r dewline.GaugeReading, u si.System) string {
+func gaugeWords(r dewline.GaugeReading, u Idiom) string {
 	p, _ := dewline.PointNamed(r.Point)
 	return plainValue(r.Value, p, u)
 }
@@ -153,7 +153,7 @@ func LastVisit(visits []dewline.Visit, fleet *dewline.Fleet, r Reader) string {
 }
 
 // massWords writes a weight. What is small is not rounded up to what would be too much.
-func massWords(m si.Kilogram, u si.System) string {
+func massWords(m si.Kilogram, u Idiom) string {
 	decimals := 2
 	if m < 1 {
 		decimals = 3

@@ -23,8 +23,8 @@ const formTime = "2006-01-02T15:04:05"
 
 // Paper is in whose units and time a form is written.
 type Paper struct {
-	Units si.System
-	Zone  *time.Location
+	Idiom
+	Zone *time.Location
 }
 
 // The lists of a form with the fields of their rows.
@@ -86,7 +86,7 @@ type formUnit struct {
 }
 
 func (p Paper) unit(api string) formUnit {
-	s := shownAs(api, p.Units)
+	s := shownAs(api, p.Idiom)
 	u := formUnit{s.Word, s.Factor, s.Offset, 4, nil}
 	switch api {
 	case "Pa":
@@ -103,14 +103,14 @@ func (p Paper) unit(api string) formUnit {
 }
 
 func (p Paper) vacuum() formUnit {
-	if p.Units == si.US {
+	if p.Idiom.System == si.US {
 		return formUnit{"micron", 1 / float64(si.FromMicron(1)), 0, 3, parsed(si.ParsePressure)}
 	}
 	return formUnit{"Pa", 1, 0, 3, parsed(si.ParsePressure)}
 }
 
 func (p Paper) bore() formUnit {
-	if p.Units == si.US {
+	if p.Idiom.System == si.US {
 		return formUnit{"in", 1 / float64(si.FromInches(1)), 0, 5, parsed(si.ParseLength)}
 	}
 	return formUnit{"mm", 1000, 0, 4, parsed(si.ParseLength)}
@@ -157,7 +157,7 @@ func VisitValues(v dewline.Visit, p Paper) url.Values {
 	values := url.Values{}
 	values.Set("id", v.ID)
 	values.Set("revision", strconv.Itoa(v.Revision))
-	values.Set("units", string(unitsName(p.Units)))
+	values.Set("units", string(unitsName(p.Idiom)))
 	values.Set("started", p.clock(v.Started))
 	values.Set("finished", p.clock(v.Finished))
 	values.Set("technician", v.Technician)
@@ -212,8 +212,8 @@ func AddPhoto(values url.Values, p dewline.Photo) {
 
 var minutes = formUnit{"min", 1.0 / 60, 0, 2, nil}
 
-func unitsName(u si.System) dewline.Units {
-	if u == si.US {
+func unitsName(u Idiom) dewline.Units {
+	if u.System == si.US {
 		return dewline.USUnits
 	}
 	return dewline.MetricUnits

@@ -47,7 +47,7 @@ func wholeVisit() dewline.Visit {
 // back again, in both systems of units.
 func TestVisitThroughItsForm(t *testing.T) {
 	for _, units := range []si.System{si.SI, si.US} {
-		p := view.Paper{Units: units, Zone: lisbonTime(t)}
+		p := view.Paper{Idiom: view.Idiom{System: units}, Zone: lisbonTime(t)}
 		want := wholeVisit()
 		got, problems := view.VisitOf(view.VisitValues(want, p), p, 1)
 		if len(problems) > 0 {
@@ -119,7 +119,7 @@ func TestTypedByHand(t *testing.T) {
 			t.Errorf("%q: %+v %q", text, v.AsFound, problems)
 		}
 	}
-	us := view.Paper{Units: si.US}
+	us := view.Paper{Idiom: view.Idiom{System: si.US}}
 	v, problems := view.VisitOf(url.Values{
 		"vacuum_reach": {"500"}, "vacuum_hold": {"20"}, "vacuum_over": {"1000"}, "vacuum.pressure": {"430", ""}, "vacuum.at": {"2031-07-02T14:00", ""},
 		"part.part": {"orifice", ""}, "part.bore_now": {"0.065", ""}, "weigh.in": {"6.8"}, "weigh.refrigerant": {"R-410A"}, "reading.point": {"suction_temp"}, "reading.left": {"50"},
@@ -150,7 +150,7 @@ func FuzzVisitOf(f *testing.F) {
 		if err != nil {
 			return
 		}
-		p := view.Paper{Units: si.US}
+		p := view.Paper{Idiom: view.Idiom{System: si.US}}
 		v, _ := view.VisitOf(values, p, 1000)
 		view.NewVisitForm(values, &dewline.System{ID: "quay/hall", Refrigerant: "R-410A"}, nil, p)
 		if v.Validate() != nil {

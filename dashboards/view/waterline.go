@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"dewline"
-	"dewline/thermo/si"
 )
 
 // Size is the drawing area of a chart in pixels. A chart is drawn for a wide and for a narrow
@@ -113,7 +112,7 @@ type WaterlineData struct {
 	SuperBand, SubBand    Band
 	Marks                 []Mark
 	Before                Outline
-	Units                 si.System
+	Idiom                 Idiom
 	State                 dewline.SystemState // for the dots of now, where it lies in [From, To)
 }
 
@@ -148,7 +147,7 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 	for _, t := range timeTicks(d.From, d.To, d.Zone, size.Labels) {
 		w.Times = append(w.Times, Tick{along.at(float64(t.at.UnixMilli())), t.label})
 	}
-	kelvin := shownAs("K", d.Units)
+	kelvin := shownAs("K", d.Idiom)
 	for _, k := range ticks(kelvin.delta(-down), kelvin.delta(up), int(plot.Height/32)) {
 		w.Kelvins = append(w.Kelvins, Tick{above.at(k / kelvin.Factor), Decimal(math.Abs(k), 0)})
 	}
