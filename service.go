@@ -50,7 +50,11 @@ type ServiceCall struct {
 	Made       Stamp         `json:"made"`
 	Verdict    *Verification `json:"verification,omitempty"`
 	Version    int           `json:"version" doc:"Counts the changes."`
+	Acts       []string      `json:"acts,omitempty" doc:"The last acts that came with an id of their own."`
 }
+
+// MaxCallActs is how many acts a call remembers by their ids.
+const MaxCallActs = 20
 
 // Brief is what a technician should know of one alert before the visit.
 type Brief struct {
@@ -96,6 +100,8 @@ const (
 
 // CallAct is what a person does with a service call.
 type CallAct struct {
+	ID         string `json:"id,omitempty" maxLength:"64" doc:"Made by who acts: the same act sent again changes nothing."`
+	At         Stamp  `json:"at,omitzero" doc:"When it was done, where that was before it could be sent; now where it is absent or cannot be."`
 	Do         CallDo `json:"do" enum:"assign,schedule,on_the_way,on_site,cancel"`
 	By         string `json:"by" required:"false" doc:"Who does it: the name of who is signed in, which is also taken where this is absent."`
 	Why        string `json:"why,omitempty" doc:"Needed to cancel."`

@@ -130,6 +130,9 @@ func (d *Desk) ActOnCall(ctx context.Context, id string, act dewline.CallAct) (c
 }
 
 func checkCallAct(op string, act dewline.CallAct) error {
+	if len(act.ID) > 64 {
+		return invalid(op, "the id of an act has 64 letters at most")
+	}
 	if err := dewline.CheckPerson(act.By); err != nil {
 		return err
 	}
@@ -156,11 +159,18 @@ func (d *Desk) actOnCall(tx dewline.DeskTx, op, id string, act dewline.CallAct) 
 	if err != nil {
 		return err
 	}
+	if act.ID != "" && slices.Contains(call.Acts, act.ID) {
+		return nil // it was sent before, and the answer was lost
+	}
 	to, ok := steps[act.Do][call.State]
 	if !ok {
 		return clash(op, "it is %s, so that is not possible: look at it again", call.State)
 	}
-	change := dewline.Change{By: act.By, At: d.Now(), Why: strings.TrimSuffix(string(act.Do)+": "+act.Why, ": ")}
+	at, err := d.actedAt(tx, id, act)
+	if err != nil {
+		return err
+	}
+	change := dewline.Change{By: act.By, At: at, Why: strings.TrimSuffix(string(act.Do)+": "+act.Why, ": ")}
 	switch {
 	case act.Do == dewline.CancelCall:
 		err = d.stepAlerts(tx, call.Alerts, alerts.MoveWithdraw, dewline.Change{By: act.By, At: change.At, Why: "service call cancelled: " + act.Why})
@@ -176,8 +186,28 @@ func (d *Desk) actOnCall(tx dewline.DeskTx, op, id string, act dewline.CallAct) 
 	case dewline.Schedule:
 		call.From, call.To = act.From, act.To
 	}
+	if act.ID != "" {
+		call.Acts = append(slices.Clone(call.Acts), act.ID)
+		call.Acts = call.Acts[max(0, len(call.Acts)-dewline.MaxCallActs):]
+	}
 	call.State = to
 	return tx.PutCall(dewline.CallChange{Change: change, Call: call})
+}
+
+// actedAt is when an act was done: when it says, as far as that lies between what was done before and now.
+func (d *Desk) actedAt(tx dewline.DeskTx, id string, act dewline.CallAct) (dewline.Millis, error) {
+	now := d.Now()
+	if act.At <= 0 || dewline.Millis(act.At) >= now {
+		return now, nil
+	}
+	history, err := tx.CallHistory(id)
+	if err != nil {
+		return 0, err
+	}
+	if n := len(history); n > 0 && dewline.Millis(act.At) < history[n-1].At {
+		return history[n-1].At, nil
+	}
+	return dewline.Millis(act.At), nil
 }
 
 // stepAlerts moves those of a call's alerts that the move applies to: others have ended, or another

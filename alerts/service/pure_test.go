@@ -317,3 +317,44 @@ func TestVanStock(t *testing.T) {
 		t.Errorf("scale %+v", r)
 	}
 }
+
+// TestActSentAgain: an act that was kept on a phone is taken once, however often it is sent, and at the time
+// at which it was done as far as that can be.
+func TestActSentAgain(t *testing.T) {
+	w := newWorld(t, 1)
+	f := w.finding(0, w.now-1000)
+	if err := w.store.tell(w.book.Apply([]dewline.Finding{f})); err != nil {
+		t.Fatal(err)
+	}
+	c, err := w.service.MakeCall(t.Context(), dewline.CallRequest{Alerts: []string{dewline.AlertID(f.System, dewline.Overfeed, f.Onset)}, By: "D."})
+	if err != nil {
+		t.Fatal(err)
+	}
+	act := func(a dewline.CallAct) dewline.CallCase {
+		t.Helper()
+		c, err := w.service.ActOnCall(t.Context(), c.Call.ID, a)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	act(dewline.CallAct{Do: dewline.Assign, By: "D.", Technician: "T."})
+	assigned := w.now
+	w.now = w.now.Add(2 * time.Hour)
+	left := dewline.CallAct{ID: "left", At: dewline.Stamp(assigned.Add(time.Hour)), Do: dewline.OnTheWay, By: "T."}
+	act(left)
+	act(left)
+	arrived := dewline.CallAct{ID: "arrived", At: dewline.Stamp(assigned), Do: dewline.OnSite, By: "T."} // by a clock that is wrong
+	act(arrived)
+	act(left)
+	c = act(arrived)
+	if c.Call.State != dewline.CallOnSite || len(c.History) != 4 || c.History[2].At != assigned.Add(time.Hour) || c.History[3].At != c.History[2].At {
+		t.Errorf("%s, %+v", c.Call.State, c.History)
+	}
+	if _, err := w.service.ActOnCall(t.Context(), c.Call.ID, dewline.CallAct{ID: "another", Do: dewline.OnSite, By: "T."}); dewline.CodeOf(err) != dewline.Clash {
+		t.Errorf("another act of the same kind: %v", err)
+	}
+	if _, err := w.service.ActOnCall(t.Context(), c.Call.ID, dewline.CallAct{ID: strings.Repeat("x", 65), Do: dewline.OnSite, By: "T."}); dewline.CodeOf(err) != dewline.Invalid {
+		t.Errorf("an id without end: %v", err)
+	}
+}
