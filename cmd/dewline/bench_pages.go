@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"regexp"
+	"runtime/pprof"
 	"slices"
 	"time"
 
@@ -63,7 +64,7 @@ func (c *benchPages) Run(ctx context.Context, std *streams) (err error) {
 		return err
 	}
 	p.base = service.PagesURL()
-	if err := p.ask(ctx); err != nil {
+	if err := p.profiled(func() error { return p.ask(ctx) }); err != nil {
 		return err
 	}
 	return p.look(ctx)
@@ -146,6 +147,23 @@ func (p *pagesRun) alerts(n int, now dewline.Millis, there []dewline.Alert) []de
 		}
 	}
 	return all
+}
+
+// profiled runs something and keeps the profile of its processor use, where one is asked for.
+func (p *pagesRun) profiled(run func() error) (err error) {
+	if p.benchRun.Profile == "" {
+		return run()
+	}
+	f, err := os.Create(p.benchRun.Profile)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	if err := pprof.StartCPUProfile(f); err != nil {
+		return err
+	}
+	defer pprof.StopCPUProfile()
+	return run()
 }
 
 func (p *pagesRun) systemPath(i int) string {
