@@ -345,7 +345,14 @@ func (s *server) proving(ctx context.Context, c dewline.CallCase, fleet *dewline
 	return &p
 }
 
-// actOnCall does with a call what its form asks for.
+// callAnswer is what the script of a page is told of an act that it kept until there was a signal.
+type callAnswer struct {
+	Done    bool   `json:"done"`
+	Problem string `json:"problem"` // why it cannot be done
+}
+
+// actOnCall does with a call what its form asks for. A script that asks for JSON gets an answer, people get
+// the page.
 func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, 1<<16)
 	if err := r.ParseForm(); err != nil {
@@ -357,6 +364,7 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	ctx, form := r.Context(), r.PostForm
+	asks := asksForJSON(r)
 	by := actor(r, form.Get("by"))
 	if dewline.VisitorOf(ctx).Name == "" && dewline.CheckPerson(by) == nil {
 		keepChoice(w, r, nameCookie, url.QueryEscape(by))
@@ -366,24 +374,37 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusForbidden, "Assigning, planning and cancelling calls is the dispatcher's.")
 		return
 	}
+	status := http.StatusConflict
 	if problem == "" {
-		_, err := s.Service.ActOnCall(ctx, c.Call.ID, act)
-		if err == nil {
+		if _, err := s.Service.ActOnCall(ctx, c.Call.ID, act); err != nil {
+			problem = s.problemOf(ctx, "This was not done: ", err)
+			if code := dewline.CodeOf(err); code == dewline.Unavailable || code == dewline.Internal {
+				status = http.StatusServiceUnavailable // worth another attempt
+			}
+		} else {
 			s.overview.Forget()
-			http.Redirect(w, r, view.CallHref(c.Call.ID), http.StatusSeeOther)
-			return
+			status = http.StatusOK
 		}
-		problem = s.problemOf(ctx, "This was not done: ", err)
 	}
-	p := s.callPage(r, c, site, form)
-	p.Here = view.CallHref(c.Call.ID)
-	p.Messages = []string{problem}
-	s.pages.write(w, r, http.StatusConflict, "call", p)
+	switch {
+	case asks:
+		answerJSON(w, status, callAnswer{problem == "", problem})
+	case problem == "":
+		http.Redirect(w, r, view.CallHref(c.Call.ID), http.StatusSeeOther)
+	default:
+		p := s.callPage(r, c, site, form)
+		p.Here = view.CallHref(c.Call.ID)
+		p.Messages = []string{problem}
+		s.pages.write(w, r, http.StatusConflict, "call", p)
+	}
 }
 
 // callActOf reads what is to be done with a call. Times are those of the site.
 func callActOf(form url.Values, by string, zone *time.Location) (act dewline.CallAct, problem string) {
-	act = dewline.CallAct{Do: dewline.CallDo(form.Get("do")), By: by, Why: strings.TrimSpace(form.Get("why"))}
+	act = dewline.CallAct{ID: form.Get("id"), Do: dewline.CallDo(form.Get("do")), By: by, Why: strings.TrimSpace(form.Get("why"))}
+	if at, err := time.Parse(time.RFC3339, form.Get("at")); err == nil {
+		act.At = dewline.StampOf(at)
+	}
 	switch {
 	case dewline.CheckPerson(by) != nil:
 		return act, "Say who you are: every change is kept with the name of who made it."

@@ -239,6 +239,20 @@ type visitAnswer struct {
 	status   int
 }
 
+// asksForJSON says whether a script asks, and not a form.
+func asksForJSON(r *http.Request) bool {
+	return strings.Contains(r.Header.Get("Accept"), "application/json")
+}
+
+// answerJSON tells a script what became of what it sent.
+func answerJSON(w http.ResponseWriter, status int, answer any) {
+	h := w.Header()
+	h.Set("Content-Type", "application/json")
+	h.Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	json.NewEncoder(w).Encode(answer) //nolint:errcheck // who does not hear it asks again
+}
+
 // putVisit keeps what a form says. A script that asks for JSON gets an answer, people get the page.
 func (s *server) putVisit(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, formAllBytes)
@@ -246,7 +260,7 @@ func (s *server) putVisit(w http.ResponseWriter, r *http.Request) {
 	if r.MultipartForm != nil {
 		defer r.MultipartForm.RemoveAll()
 	}
-	asks := strings.Contains(r.Header.Get("Accept"), "application/json")
+	asks := asksForJSON(r)
 	if err != nil {
 		text := "This form could not be read: send it again."
 		if _, tooLarge := errors.AsType[*http.MaxBytesError](err); tooLarge {
@@ -382,12 +396,8 @@ func (s *server) keepPicture(ctx context.Context, visit string, picture *multipa
 func (s *server) answerVisit(w http.ResponseWriter, r *http.Request, asks bool, at visitAt, form url.Values, a visitAnswer) {
 	switch {
 	case asks:
-		h := w.Header()
-		h.Set("Content-Type", "application/json")
-		h.Set("Cache-Control", "no-store")
-		w.WriteHeader(a.status)
 		a.Problems, a.Missing = append([]string{}, a.Problems...), append([]view.Lack{}, a.Missing...) // [] rather than null
-		json.NewEncoder(w).Encode(a)
+		answerJSON(w, a.status, a)
 	case at.sys == nil:
 		s.fail(w, r, a.status, a.Problems[0])
 	case a.status == http.StatusOK:

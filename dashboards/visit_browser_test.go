@@ -76,7 +76,8 @@ type roof struct {
 	calls *pagebook.Calls
 	base  string
 	away  atomic.Bool
-	deaf  atomic.Bool // pages come, and nothing that is sent arrives
+	deaf  atomic.Bool  // pages come, and nothing that is sent arrives
+	mute  atomic.Int32 // so many of the next things that are sent arrive, and their answers do not
 }
 
 func newRoof(t *testing.T, v dewline.Visitor) *roof {
@@ -88,6 +89,10 @@ func newRoof(t *testing.T, v dewline.Visitor) *roof {
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
 		if r.away.Load() || r.deaf.Load() && q.Method == http.MethodPost {
 			panic(http.ErrAbortHandler) // the line is cut
+		}
+		if q.Method == http.MethodPost && r.mute.Add(-1) >= 0 {
+			h.ServeHTTP(httptest.NewRecorder(), q)
+			panic(http.ErrAbortHandler)
 		}
 		h.ServeHTTP(w, q)
 	}))
@@ -436,4 +441,83 @@ func TestPagesForgottenInBrowser(t *testing.T) {
 	w.wait(t, ctx, `location.pathname === "/sign-in" && document.querySelector(".done") !== null`)
 	w.wait(t, ctx, `(async () => !(await caches.has("dewline-visits")))()`)
 	w.check(t, h.URL)
+}
+
+// TestStepsInBrowser: that somebody is on the way and on site is kept without signal, outlives the page, and
+// is there once when it is sent, though the first answer is lost. What is refused is shown until it was read.
+func TestStepsInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	r := newRoof(t, technician)
+	v := screen{"phone-dark", 390, 844, "dark"}
+	ctx, w := v.tab(t, browser(t))
+	page := r.base + "/calls/call-library"
+	open(t, ctx, page)
+	w.wait(t, ctx, `navigator.serviceWorker.controller !== null && (async () => (await (await caches.open("dewline-visits")).keys()).filter(k => k.url.endsWith("/call-library") || k.url.endsWith("/calls")).length === 2)()`)
+	kept := func(n string) {
+		t.Helper()
+		w.wait(t, ctx, `document.getElementById("unsent")?.textContent.startsWith("Kept on this phone, not sent yet: `+n+`")`)
+	}
+	state := func() (dewline.CallCase, int) {
+		t.Helper()
+		c, err := r.calls.CallCase(t.Context(), "call-library")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c, len(c.History)
+	}
+	_, before := state()
+
+	r.away.Store(true)
+	evaluate[bool](t, ctx, `document.querySelector('button[value="on_the_way"]').click(), true`)
+	kept("1")
+	open(t, ctx, page)
+	kept("1")
+	if again := evaluate[bool](t, ctx, `document.querySelector('button[value="on_the_way"]').disabled`); !again {
+		t.Error("what is kept can be said a second time")
+	}
+	evaluate[bool](t, ctx, `document.querySelector('button[value="on_site"]').click(), true`)
+	kept("2")
+	v.look(t, ctx, "call-steps-kept")
+	open(t, ctx, r.base+"/calls")
+	w.wait(t, ctx, `document.getElementById("unsent")?.textContent.includes("Quay Library: I am on site")`)
+	open(t, ctx, page)
+	kept("2")
+
+	r.away.Store(false)
+	r.mute.Store(1)
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+	w.wait(t, ctx, `document.getElementById("unsent").textContent !== ""`)
+	for range 150 {
+		if _, n := state(); n > before {
+			break
+		}
+		if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	kept("2") // the answer was lost
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+	eventually(t, ctx, `document.getElementById("unsent")?.textContent === "" && document.body.textContent.includes("On site, planned for")`)
+	c, after := state()
+	if after != before+2 || c.History[before].Call.State != dewline.CallOnTheWay || c.Call.State != dewline.CallOnSite || c.History[before].At >= c.History[before+1].At {
+		t.Errorf("%d steps, now %s: %+v", after-before, c.Call.State, c.History[before:])
+	}
+
+	// Cancelled while it was kept.
+	open(t, ctx, r.base+"/calls/call-roof")
+	r.away.Store(true)
+	evaluate[bool](t, ctx, `document.querySelector('button[value="on_the_way"]').click(), true`)
+	kept("1")
+	if _, err := r.calls.ActOnCall(t.Context(), "call-roof", dewline.CallAct{Do: dewline.CancelCall, By: "J. Marinho", Why: "not needed"}); err != nil {
+		t.Fatal(err)
+	}
+	r.away.Store(false)
+	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
+	w.wait(t, ctx, `document.querySelector(".held.step")?.textContent.includes("it is cancelled")`)
+	v.look(t, ctx, "call-step-refused")
+	evaluate[bool](t, ctx, `document.querySelector(".held.step button").click(), true`)
+	w.wait(t, ctx, `document.querySelector(".held.step") === null && document.getElementById("unsent").textContent === ""`)
+	w.checkBut(t, r.base, "net::ERR_", "503", "409")
 }

@@ -1,7 +1,8 @@
 // What is typed on a visit stays on the phone until the service says that it has it. Every change is kept
 // at once, with the id of the visit and a revision that counts what was sent: sending again does not make
-// two. Photos wait in the browser's database. On the other pages of service calls it sends what is left,
-// and says how much. Without it the form is an ordinary one.
+// two. Photos wait in the browser's database. That somebody is on the way or on site is kept in the same way,
+// with an id and the time of its own. On the other pages of service calls it sends what is left, and says how
+// much. Without it the forms are ordinary ones.
 "use strict";
 (() => {
   const prefix = "dewline-visit ", soon = 2500, again = 15000, patience = 30000, side = 2048, mostBytes = 20 << 20;
@@ -34,6 +35,16 @@
     save(address, entry);
   };
 
+  const newID = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
+
+  // Steps of calls, in the order in which they were taken: id, at, who took it, address, fields, words for
+  // people; held: why the service does not take it.
+  const stepPrefix = "dewline-step ";
+  const steps = () => Object.keys(localStorage).filter((key) => key.startsWith(stepPrefix)).map((key) => JSON.parse(localStorage.getItem(key)))
+    .sort((a, b) => (a.at < b.at ? -1 : 1));
+  const saveStep = (step) => localStorage.setItem(stepPrefix + step.id, JSON.stringify(step));
+  const forgetStep = (step) => localStorage.removeItem(stepPrefix + step.id);
+
   const database = new Promise((done, failed) => {
     const open = indexedDB.open("dewline-photos", 1);
     open.onupgradeneeded = () => open.result.createObjectStore("photos", { keyPath: "key", autoIncrement: true });
@@ -65,16 +76,18 @@
     const all = addresses().map((address) => [address, load(address)]).filter(([, entry]) => entry);
     const pending = await waiting();
     const unsent = all.filter(([address, entry]) => entry.unsent || entry.closing || pending.some((p) => p.address === address));
+    const taken = steps(), n = unsent.length + taken.length;
     let text = "";
-    if (unsent.length) {
-      const held = unsent.every(([, entry]) => entry.held);
-      text = "Kept on this phone, not sent yet: " + unsent.length + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") +
+    if (n) {
+      const held = unsent.every(([, entry]) => entry.held) && taken.every((step) => step.held);
+      text = "Kept on this phone, not sent yet: " + n + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") +
         (held ? ". The service does not take it as it is." : ". It goes by itself when there is a signal.") + (unsent.some(([, entry]) => entry.closing) ? " Then the visit is closed." : "");
     } else if (form) {
       text = sentAt ? "Everything is sent, " + sentAt + "." : "What you type is kept on this phone at once, and sent when there is a signal.";
     }
     line.textContent = text;
-    line.dataset.unsent = unsent.length;
+    line.dataset.unsent = n;
+    showSteps(taken);
     if (!form || unsent.length > 1) {
       for (const [address, entry] of unsent) {
         if (form && address === here) continue;
@@ -92,7 +105,7 @@
   // showHeld shows what the service does not take any more, a visit that was closed elsewhere before this
   // arrived: it is here only, until somebody has read it and says so.
   const showHeld = (all) => {
-    document.querySelectorAll(".held").forEach((box) => box.remove());
+    document.querySelectorAll(".held:not(.step)").forEach((box) => box.remove());
     for (const [address, entry] of all) {
       const box = Object.assign(document.createElement("details"), { className: "held" });
       box.append(Object.assign(document.createElement("summary"), { textContent: (entry.place || address) + ": " + entry.held }));
@@ -112,6 +125,69 @@
       line.after(box);
     }
   };
+
+  // showSteps says which steps wait, and shows those that the service does not take until somebody has read it.
+  const showSteps = (taken) => {
+    document.querySelectorAll(".held.step").forEach((box) => box.remove());
+    for (const acting of document.querySelectorAll("[data-step]")) {
+      const button = acting.querySelector("button"), waits = taken.some((step) => step.address === acting.getAttribute("action") && step.do === button.value && !step.held);
+      button.disabled = waits;
+      button.textContent = waits ? acting.dataset.step + ": kept, not sent yet" : acting.dataset.step;
+    }
+    for (const step of taken) {
+      if (!step.held) {
+        const link = Object.assign(document.createElement("a"), { href: step.address, textContent: step.place + ": " + step.word });
+        if (step.address !== location.pathname) line.append(" ", link);
+        continue;
+      }
+      const box = Object.assign(document.createElement("div"), { className: "held step" });
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
+      button.onclick = () => { forgetStep(step); tell(); };
+      box.append(Object.assign(document.createElement("p"), { textContent: `${step.place}: ${step.word}, ${new Date(step.at).toLocaleString()}. ${step.held}` }), button);
+      line.after(box);
+    }
+    if (taken.some((step) => step.away)) line.append(" ", Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(location.pathname), textContent: "Sign in" }));
+  };
+
+  // sendSteps sends steps in their order; where the service does not answer, what follows waits too. What was
+  // taken by one person is sent in nobody else's name.
+  const sendSteps = async () => {
+    for (const step of steps()) {
+      if (step.held || step.who !== line.dataset.who) continue;
+      let answer, told = {};
+      try {
+        const body = new URLSearchParams([...step.fields, ["do", step.do], ["id", step.id], ["at", step.at]]);
+        answer = await fetch(step.address, { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(patience) });
+        if ((answer.headers.get("Content-Type") || "").startsWith("application/json")) told = await answer.json();
+      } catch {
+        return;
+      }
+      step.away = answer.status === 401;
+      if (told.done) {
+        forgetStep(step);
+        if (step.address === location.pathname && !form) location.replace(location.pathname);
+        continue;
+      }
+      if (answer.status === 409) step.held = told.problem;
+      if (answer.status === 403 || answer.status === 404) step.held = "The service does not take this: the call may not be yours any more.";
+      saveStep(step);
+      if (!step.held) return;
+    }
+  };
+
+  for (const acting of document.querySelectorAll("[data-step]")) {
+    acting.addEventListener("submit", (e) => {
+      const by = acting.elements.by, button = acting.querySelector("button");
+      if (by && !by.value.trim()) return; // the service asks for it
+      e.preventDefault();
+      saveStep({
+        id: newID(), at: new Date().toISOString(), who: line.dataset.who, address: acting.getAttribute("action"), do: button.value,
+        fields: by ? [["by", by.value]] : [], word: acting.dataset.step, place: acting.dataset.place,
+      });
+      tell();
+      later(0);
+    });
+  }
 
   const complain = (texts, missing) => {
     const box = document.getElementById("problems");
@@ -230,6 +306,7 @@
     if (busy) { more = true; return; }
     busy = true;
     try {
+      await sendSteps();
       const all = new Set([...addresses(), ...(await waiting()).map((p) => p.address)]);
       for (const address of all) while (await pass(address));
     } finally {
@@ -269,7 +346,6 @@
   const fieldsOf = () => [...new FormData(form)].filter(([name, value]) => typeof value === "string" && !["id", "revision", "do"].includes(name));
   const server = { id: form.elements.id.value, revision: Number(form.elements.revision.value) - 1 };
 
-  const newID = () => Array.from(crypto.getRandomValues(new Uint8Array(16)), (b) => b.toString(16).padStart(2, "0")).join("");
   const fresh = () => ({
     id: form.dataset.new ? newID() : server.id, revision: server.revision + 1, tried: 0, place: form.dataset.place,
     fields: fieldsOf(), unsent: false, closing: false, held: "",

@@ -1,6 +1,7 @@
 package pagebook
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -190,6 +191,9 @@ func (c *Calls) ActOnCall(_ context.Context, id string, act dewline.CallAct) (de
 	if err != nil {
 		return dewline.CallCase{}, err
 	}
+	if act.ID != "" && slices.Contains(k.Call.Acts, act.ID) {
+		return *k, nil
+	}
 	if !slices.Contains(mayFrom[k.Call.State], act.Do) {
 		return dewline.CallCase{}, &dewline.Error{Code: dewline.Clash, Op: "call", Err: fmt.Errorf("it is %s, so that is not possible: look at it again", k.Call.State)}
 	}
@@ -205,7 +209,10 @@ func (c *Calls) ActOnCall(_ context.Context, id string, act dewline.CallAct) (de
 	case dewline.CancelCall:
 		k.Call.State = dewline.CallCancelled
 	}
-	k.History = append(k.History, dewline.CallChange{Change: dewline.Change{By: act.By, At: c.book.before(0), Why: act.Why}, Call: k.Call})
+	if act.ID != "" {
+		k.Call.Acts = append(slices.Clone(k.Call.Acts), act.ID)
+	}
+	k.History = append(k.History, dewline.CallChange{Change: dewline.Change{By: act.By, At: cmp.Or(dewline.Millis(act.At), c.book.before(0)), Why: act.Why}, Call: k.Call})
 	return *k, nil
 }
 
