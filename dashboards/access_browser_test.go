@@ -3,13 +3,19 @@ package dashboards_test
 import (
 	"context"
 	"errors"
+	"net/http"
+	"net/http/httptest"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/chromedp/chromedp"
 
 	"dewline"
+	"dewline/dashboards"
 	"dewline/dashboards/access"
+	"dewline/dashboards/access/accesstest"
+	"dewline/dashboards/pagebook"
 )
 
 // typeSignIn signs in as people do: types both and presses Enter.
@@ -169,6 +175,84 @@ func TestDoorsInBrowser(t *testing.T) {
 			open(t, ctx, h.URL+"/")
 			look("today-signed-in")
 			press(t, ctx, "Sign out") // the next screen's tab has the same cookies
+		})
+	}
+}
+
+// TestStreamEndsInBrowser: the stream of a page that listens ends once its reader has signed out, or may not
+// sign in any more. The page says so, and whatever is asked for next leads to where people sign in.
+func TestStreamEndsInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	for name, end := range map[string]func(t *testing.T, ctx context.Context, store *accesstest.Store, ana dewline.Account){
+		"signed out elsewhere": func(t *testing.T, ctx context.Context, _ *accesstest.Store, _ dewline.Account) {
+			if _, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`fetch("/sign-out", {method: "POST"}).then(() => true)`, chromedp.EvalAwaitPromise)); err != nil {
+				t.Fatal(err)
+			}
+		},
+		"disabled": func(t *testing.T, _ context.Context, store *accesstest.Store, ana dewline.Account) {
+			ana.SignIn.Disabled = dewline.StampOf(time.Now())
+			if err := store.PutSignIn(t.Context(), ana.SignIn, dewline.AuditEntry{By: "rui"}); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			ana := accountOf(t, "ana", dewline.RoleDispatcher, "")
+			store := accesstest.New(ana)
+			gate, err := access.New(access.Options{Store: store, Book: store, Now: time.Now})
+			if err != nil {
+				t.Fatal(err)
+			}
+			town := pagebook.Town(noon)
+			o := optionsFor(town)
+			o.Guest, o.Access, o.Contacts, o.Desk = nil, gate, store, &desk{book: town}
+			began := time.Now()
+			o.Now = func() time.Time { return noon.Add(time.Since(began)) }
+			pages, err := dashboards.New(o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var listening atomic.Int32
+			s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				if r.URL.Path == "/events" {
+					listening.Add(1)
+					defer listening.Add(-1)
+				}
+				pages.ServeHTTP(w, r)
+			}))
+			t.Cleanup(func() {
+				s.CloseClientConnections()
+				s.Close()
+			})
+			ctx, w := newTab(t, parent)
+			listen := func(n int32) {
+				t.Helper()
+				for range 150 {
+					if listening.Load() == n {
+						return
+					}
+					if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
+						t.Fatal(err)
+					}
+				}
+				t.Fatalf("%d pages listen, not %d", listening.Load(), n)
+			}
+			open(t, ctx, s.URL+"/")
+			typeSignIn(t, ctx, w, "ana@example.org", rightWords)
+			arrives(t, ctx, `document.querySelector("#today") !== null`)
+			listen(1)
+			end(t, ctx, store, ana)
+			town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
+			listen(0)
+			arrives(t, ctx, `document.getElementById("news")?.textContent.includes("Your sign-in is over")`)
+			follow(t, ctx, ".alert .who")
+			if at := evaluate[string](t, ctx, `location.pathname + " " + new URLSearchParams(location.search).get("back")`); at != "/sign-in /systems/quay-library/hall-ac" {
+				t.Errorf("the next step leads to %s", at)
+			}
+			w.checkBut(t, s.URL, "401")
 		})
 	}
 }

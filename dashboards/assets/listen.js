@@ -32,6 +32,7 @@
       if (heard.readyState !== EventSource.CLOSED || heard !== source) return; // it comes back by itself
       leave();
       again = setTimeout(listen, 60e3);
+      dispatchEvent(new CustomEvent("dewline-news", { detail: {} })); // the page asks, and hears it where its sign-in is over
     };
   };
   document.addEventListener("visibilitychange", () => (document.hidden ? leave() : listen()));

@@ -143,7 +143,7 @@
       const box = Object.assign(document.createElement("div"), { className: "held step" });
       const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
       button.onclick = () => { forgetStep(step); tell(); };
-      box.append(Object.assign(document.createElement("p"), { textContent: `${step.place}: ${step.word}, ${new Date(step.at).toLocaleString()}. ${step.held}` }), button);
+      box.append(Object.assign(document.createElement("p"), { textContent: `${step.place}: ${step.word}, ${new Date(step.at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}. ${step.held}` }), button);
       line.after(box);
     }
     if (taken.some((step) => step.away)) line.append(" ", Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(location.pathname), textContent: "Sign in" }));
