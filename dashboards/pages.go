@@ -33,7 +33,7 @@ func (p *pages) language(r *http.Request) *words.Language {
 var partNames = []string{"base", "parts", "visitparts", "setupparts"}
 
 // pageNames are the files in templates that are pages; base.html and those of parts belong to each.
-var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds", "reports"}
+var pageNames = []string{"today", "fleet", "system", "owner", "calls", "call", "visit", "error", "signin", "newpassword", "account", "people", "person", "audit", "setup", "setupsystem", "setupsite", "setupremove", "setupfleet", "setupgateways", "setupcheck", "setupcontacts", "holds", "reports"}
 
 func newPages(files *assets, languages []*words.Language) (*pages, error) {
 	p := &pages{sets: map[*words.Language]map[string]*template.Template{}, languages: words.NewChooser(languages)}

@@ -24,6 +24,12 @@ func (s *server) setUpRoutes() []route {
 		add("POST /setup/systems/new", s.enrolSystem)
 		add("GET /setup/systems/{site}/{system}", s.editSystem)
 		add("POST /setup/systems/{site}/{system}", s.enrolSystem)
+		add("GET /setup/systems/{site}/{system}/remove", s.removal)
+		add("POST /setup/systems/{site}/{system}/remove", s.remove)
+		add("GET /setup/sites/{site}", s.editSite)
+		add("POST /setup/sites/{site}", s.changeSite)
+		add("GET /setup/sites/{site}/remove", s.removal)
+		add("POST /setup/sites/{site}/remove", s.remove)
 		add("GET /setup/fleet", s.fleetFile)
 		add("POST /setup/fleet", s.importFleet)
 		add("GET /setup/fleet.yaml", s.exportFleet)
@@ -140,13 +146,19 @@ type setUpPage struct {
 	Contacts  bool
 	Unheard   unheard
 	Sites     []siteLinks
+	Many      bool // there are too many systems to list: only sites without any are
+	Done      string
 }
 
-type systemLink struct{ Name, Site, Edit, Check string }
+type systemLink struct{ Name, Edit, Check string }
+
+func linkTo(sys *dewline.System) systemLink {
+	return systemLink{sys.Name, setUpHref(sys.ID), checkHref(sys.ID)}
+}
 
 type siteLinks struct {
-	Name    string
-	Systems []systemLink
+	Name, Href string
+	Systems    []systemLink
 }
 
 // setUpSystems is up to how many systems the page lists; of more, the list of the fleet leads to each.
@@ -159,18 +171,19 @@ func (s *server) setUp(w http.ResponseWriter, r *http.Request) {
 		p.First = &first
 	}
 	p.Unheard = unheardIn(r, s.overview.Read(r.Context(), s.Now))
-	link := func(sys *dewline.System) systemLink {
-		site, _ := fleet.Site(sys.ID.Site())
-		return systemLink{sys.Name, site.Name, setUpHref(sys.ID), checkHref(sys.ID)}
-	}
-	if len(fleet.Systems()) <= setUpSystems {
-		for i := range fleet.Sites {
-			site := siteLinks{Name: fleet.Sites[i].Name}
-			for j := range fleet.Sites[i].Systems {
-				site.Systems = append(site.Systems, link(&fleet.Sites[i].Systems[j]))
-			}
-			p.Sites = append(p.Sites, site)
+	p.Many = len(fleet.Systems()) > setUpSystems
+	for i := range fleet.Sites {
+		site := siteLinks{Name: fleet.Sites[i].Name, Href: setUpSiteHref(fleet.Sites[i].ID)}
+		if p.Many && len(fleet.Sites[i].Systems) > 0 {
+			continue
 		}
+		for j := range fleet.Sites[i].Systems {
+			site.Systems = append(site.Systems, linkTo(&fleet.Sites[i].Systems[j]))
+		}
+		p.Sites = append(p.Sites, site)
+	}
+	if gone := r.URL.Query().Get("removed"); gone != "" {
+		p.Done = gone + " is taken out of the fleet. Nothing that was recorded was deleted."
 	}
 	s.pages.write(w, r, http.StatusOK, "setup", p)
 }

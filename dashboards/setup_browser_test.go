@@ -133,3 +133,74 @@ func TestCheckInBrowser(t *testing.T) {
 		}
 	}
 }
+
+// TestEditInBrowser: somebody gives a system that is enrolled tags and its compressor's map, changes its
+// site, and takes it out of the fleet.
+func TestEditInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	for _, v := range views {
+		t.Run(v.name, func(t *testing.T) {
+			y := yardOf(t, townFile)
+			y.options.Alerts, y.options.Ledger = alertsOf{alertAt(own)}, ledgerOf{&twoOwners{}}
+			y.rebuild(t)
+			site := httptest.NewServer(y.pages)
+			defer site.Close()
+			ctx, w := v.tab(t, parent)
+			look := func(name string) {
+				t.Helper()
+				v.look(t, ctx, "edit-"+name)
+			}
+			fill := func(key, value string) {
+				t.Helper()
+				evaluate[bool](t, ctx, `(e => (e.closest("details")?.setAttribute("open", ""), e.value = `+strconv.Quote(value)+`, true))(document.querySelector("[name='`+key+`']"))`)
+			}
+			open(t, ctx, site.URL+"/setup")
+			follow(t, ctx, `a[href="/setup/systems/pier/a"]`)
+			arrives(t, ctx, `document.querySelector("[name='system.tags']") !== null`)
+			fill("system.model", "WA 105/2")
+			fill("system.tags", "roof\nservers")
+			fill("system.compressor.map.mass_flow", "0.021 0.0009 -0.00002 0 0 0 0 0 0")
+			fill("system.compressor.map.rated_superheat", "20 degF")
+			press(t, ctx, "Keep the change")
+			arrives(t, ctx, `document.querySelector("#f-system-compressor-map-mass_flow-wrong") !== null && document.querySelector("[name='system.tags']").value === "roof\nservers"`)
+			look("refused")
+			w.mu.Lock()
+			w.complaints = nil // a browser complains of each answer that refuses
+			w.mu.Unlock()
+			fill("system.compressor.map.mass_flow", "0.021\n0.0009\n-0.00002\n0\n0\n0\n0\n0\n0\n0")
+			press(t, ctx, "Keep the change")
+			arrives(t, ctx, `document.querySelector(".done") !== null`)
+			look("kept")
+			if s, _ := y.fleet().System("pier/a"); len(s.Tags) != 2 || s.CompressorMap == nil || s.CompressorMap.MassFlow[1] != 0.0009 || s.Model != "WA 105/2" {
+				t.Fatalf("kept: %+v", s)
+			}
+			follow(t, ctx, `a[href="/setup/sites/pier"]`)
+			arrives(t, ctx, `document.querySelector("[name='site.address']") !== null`)
+			fill("site.address", "1 Pier Road, by the crane")
+			fill("owner.name", "Friends of the Pier")
+			press(t, ctx, "Keep the change")
+			arrives(t, ctx, `document.querySelector(".done") !== null`)
+			look("site")
+			if s, _ := y.fleet().Site("pier"); s.Address != "1 Pier Road, by the crane" || s.Owner != "friends-of-the-pier" {
+				t.Fatalf("kept: %+v", s)
+			}
+			open(t, ctx, site.URL+"/setup/systems/pier/a")
+			follow(t, ctx, `a[href="/setup/systems/pier/a/remove"]`)
+			arrives(t, ctx, `document.querySelector("[name=why]") !== null`)
+			look("remove")
+			fill("why", "Sold with the building")
+			press(t, ctx, "Take it out of the fleet")
+			arrives(t, ctx, `location.pathname === "/setup" && document.querySelector(".done") !== null`)
+			look("removed")
+			if _, there := y.fleet().System("pier/a"); there {
+				t.Error("it is still there")
+			}
+			open(t, ctx, site.URL+"/setup/sites/pier/remove")
+			look("remove-site")
+			w.check(t, site.URL)
+		})
+	}
+}

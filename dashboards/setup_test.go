@@ -117,8 +117,25 @@ func (k *keeper) WatchGateways(context.Context, time.Duration, func()) error { r
 // yard is a service that is being set up, by somebody of a role.
 type yard struct {
 	*keeper
-	store *accesstest.Store
-	pages http.Handler
+	store   *accesstest.Store
+	options dashboards.Options
+	pages   http.Handler
+}
+
+// alertsOf are the alerts that there are.
+type alertsOf []dewline.Alert
+
+func (a alertsOf) AlertsIn(context.Context, dewline.AlertFilter) (dewline.AlertPage, error) {
+	return dewline.AlertPage{Alerts: a}, nil
+}
+
+// rebuild makes the pages anew of changed options.
+func (y *yard) rebuild(t testing.TB) {
+	t.Helper()
+	var err error
+	if y.pages, err = dashboards.New(y.options); err != nil {
+		t.Fatal(err)
+	}
 }
 
 // unheardOf are the states of systems that have never sent.
@@ -135,13 +152,11 @@ func yardOf(t testing.TB, text string) *yard {
 	if err != nil {
 		t.Fatal(err)
 	}
-	y.pages, err = dashboards.New(dashboards.Options{
+	y.options = dashboards.Options{
 		Fleet: y.fleet, States: unheardOf{}, Enrolment: y, Gateways: y, GatewaysAt: func() string { return "127.0.0.1:1883" }, Contacts: y.store,
 		Log: slog.New(slog.NewTextHandler(t.Output(), nil)), Now: func() time.Time { return noon }, Access: gate, Guest: as(visitor(dewline.RoleManager, "")),
-	})
-	if err != nil {
-		t.Fatal(err)
 	}
+	y.rebuild(t)
 	return y
 }
 
@@ -249,6 +264,12 @@ func TestEnrolSaysWhere(t *testing.T) {
 		"hostile name": {"system.name", hostile, `id="f-system-name-wrong"`},
 		"path":         {"site.id", "../../etc", `id="f-site-id-wrong"`},
 		"yaml":         {"system.kind", "split_ac}\nsites: []", `id="f-system-kind-wrong"`},
+		"model":        {"system.model", hostile, `id="f-system-model-wrong"`},
+		"address":      {"site.address", hostile, `id="f-site-address-wrong"`},
+		"tag":          {"system.tags", "roof\r\n" + hostile, `id="f-system-tags-wrong"`},
+		"tag twice":    {"system.tags", "roof\r\nroof", `id="f-system-tags-wrong"`},
+		"coefficients": {"system.compressor.map.power", "1 2 " + hostile, `id="f-system-compressor-map-power-wrong"`},
+		"half a map":   {"system.compressor.map.rated_superheat", "11.1 K", `id="f-system-compressor-map"`},
 		"known":        {"known-site", "nowhere at all", `id="f-site-id-wrong"`},
 	} {
 		y := yardOf(t, "sites: []")
@@ -272,6 +293,157 @@ func TestEnrolSaysWhere(t *testing.T) {
 	}
 	if w := y.get("/setup/systems/no/where"); w.Code != http.StatusNotFound {
 		t.Errorf("a system that is not there: %d", w.Code)
+	}
+}
+
+// hostileWords can stand in a fleet file, and must not become markup on any page.
+const hostileWords = `"><script>alert(1)</script> & O'Hara`
+
+// TestEditKnown: every field of a system that is enrolled comes with its form and goes by it; what is
+// hostile in them is text on every page.
+func TestEditKnown(t *testing.T) {
+	y := yardOf(t, townFile)
+	form := url.Values{
+		"version": {"v0"}, "system.name": {hostileWords}, "system.kind": {"split_ac"}, "system.refrigerant": {"R-410A"}, "system.metering": {"txv"},
+		"system.model": {"WA " + hostileWords}, "system.tags": {"roof\r\n" + hostileWords + "\r\n"}, "system.importance": {"critical"}, "system.installer": {"By " + hostileWords},
+		"system.compressor.map.mass_flow": {"0.02\r\n1e-3\r\n-2e-5\r\n0\r\n0\r\n0\r\n0\r\n0\r\n0\r\n0"}, "system.compressor.map.power": {"900 1 2 3 4 5 6 7 8 9"},
+		"system.compressor.map.rated_superheat": {"20 degF"}, "system.contract": {hostileWords}, "system.target_superheat": {"5 K"}, "system.target_superheat_at": {"coil"}, "system.space_limit": {"5 degC"},
+	}
+	for _, p := range []string{"suction_pressure", "liquid_pressure", "suction_temp", "liquid_temp"} {
+		form.Set("system.points."+p, "fitted")
+	}
+	if w := y.send("/setup/systems/pier/a", form); w.Code != http.StatusSeeOther {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	sys, _ := y.fleet().System("pier/a")
+	if !slices.Equal(sys.Tags, []string{"roof", hostileWords}) || sys.Model != "WA "+hostileWords || sys.Importance != dewline.Critical || sys.CompressorMap == nil ||
+		sys.CompressorMap.Power[9] != 9 || sys.CompressorMap.MassFlow[2] != -2e-5 || sys.TargetSuperheat != 5 || sys.Charge != 0 {
+		t.Errorf("changed: %+v %+v", sys, sys.CompressorMap)
+	}
+	body := y.get("/setup/systems/pier/a?changed").Body.String()
+	for _, says := range []string{"The change is kept", "roof\n&#34;&gt;&lt;script&gt;", `value="WA &#34;`, "0.02\n0.001\n-2e-05\n0\n", "900\n1\n2", `href="/setup/sites/pier"`, `href="/setup/systems/pier/a/remove"`} {
+		if !strings.Contains(body, says) {
+			t.Errorf("its form lacks %q\n%s", says, body)
+		}
+	}
+	form.Set("version", "v1")
+	if w := y.send("/setup/systems/pier/a", form); w.Code != http.StatusSeeOther {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if again, _ := y.fleet().System("pier/a"); fmt.Sprint(*again.CompressorMap) != fmt.Sprint(*sys.CompressorMap) {
+		t.Error("the map is another after it was sent once more")
+	}
+	form.Set("version", "v0") // of somebody who began before
+	form.Set("system.tags", "cellar")
+	if body := y.send("/setup/systems/pier/a", form).Body.String(); !strings.Contains(body, "The file says now: roof, &#34;") {
+		t.Errorf("two at once:\n%s", body)
+	}
+	site := url.Values{"version": {"v2"}, "site.name": {"At " + hostileWords}, "site.address": {"Behind " + hostileWords}, "owner.name": {"Of " + hostileWords}, "site.timezone": {"Europe/Lisbon"}, "site.altitude": {"40 ft"}}
+	if w := y.send("/setup/sites/pier", site); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/setup/sites/pier?changed" {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if s, _ := y.fleet().Site("pier"); s.Address != "Behind "+hostileWords || s.Owner != "of-script-alert-1-script-o-hara" || s.Altitude < 12.1 || len(s.Systems) != 1 {
+		t.Errorf("the site: %+v", s)
+	}
+	if did := y.did(t); did != "pier site changed" {
+		t.Errorf("the audit log says %q", did)
+	}
+	for _, path := range []string{"/setup", "/setup/sites/pier", "/setup/systems/pier/a", "/setup/systems/pier/a/remove", "/setup/systems/new", "/setup/fleet", "/setup/gateways", "/fleet", "/fleet?by=installer", "/systems/pier/a"} {
+		w := y.get(path)
+		if body := w.Body.String(); w.Code != http.StatusOK || strings.Contains(body, "<script>alert") {
+			t.Errorf("%s: %d, or a name is markup", path, w.Code)
+		}
+	}
+	for _, c := range [][3]string{{"site.altitude", "twelve", "f-site-altitude-wrong"}, {"site.timezone", "Nowhere", "f-site-timezone-wrong"}, {"owner.name", "!", "f-owner-name-wrong"}, {"site.name", "a\x00b", "f-site-name-wrong"}} {
+		wrong := url.Values{"version": {"v3"}, "site.name": {"Pier"}, "site.owner": {"harbour"}, "site.altitude": {"1 m"}}
+		wrong.Set(c[0], c[1])
+		if w := y.send("/setup/sites/pier", wrong); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), `id="`+c[2]+`"`) {
+			t.Errorf("%s=%s: %d\n%s", c[0], c[1], w.Code, w.Body)
+		}
+	}
+	if w := y.send("/setup/sites/pier", url.Values{"version": {"v2"}, "site.owner": {"harbour"}, "site.altitude": {"1 m"}}); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "The file says now: At &#34;") {
+		t.Errorf("two at once: %d\n%s", w.Code, w.Body)
+	}
+	if y.version != 3 {
+		t.Errorf("the file was changed %d times, want 3", y.version)
+	}
+}
+
+// underWay is where a service call to a system of the pier is under way, or none.
+type underWay struct {
+	dewline.ServiceDesk
+	dewline.OwnerMonths
+	calls []dewline.ServiceCall
+}
+
+func (u *underWay) CallsIn(_ context.Context, f dewline.CallFilter) ([]dewline.ServiceCall, error) {
+	return slices.DeleteFunc(slices.Clone(u.calls), func(c dewline.ServiceCall) bool {
+		return f.System != "" && !slices.Contains(c.Systems, f.System) || len(f.States) > 0 && !slices.Contains(f.States, c.State)
+	}), nil
+}
+
+// TestRemove: a system goes after somebody was told what that means and said why; a site goes once it has
+// no system. Nobody takes a machine away to which somebody drives.
+func TestRemove(t *testing.T) {
+	y := yardOf(t, townFile)
+	desk := &underWay{calls: []dewline.ServiceCall{{ID: "c1", Site: own, Systems: []dewline.SystemID{"pier/a"}, State: dewline.CallAssigned, Made: dewline.StampOf(noon)}}}
+	alert := alertAt(own)
+	y.options.Service, y.options.Alerts, y.options.Ledger = desk, alertsOf{alert}, ledgerOf{&twoOwners{}}
+	y.rebuild(t)
+	const system, site = "/setup/systems/pier/a/remove", "/setup/sites/pier/remove"
+	why := func(version string) url.Values {
+		return url.Values{"version": {version}, "why": {"Sold " + hostileWords}}
+	}
+	if body := y.get(system).Body.String(); !strings.Contains(body, `href="/calls/c1"`) || strings.Contains(body, `name="why"`) {
+		t.Errorf("a call under way is not said:\n%s", body)
+	}
+	if w := y.send(system, why("v0")); w.Code != http.StatusConflict || y.version != 0 {
+		t.Errorf("while somebody drives there: %d", w.Code)
+	}
+	if w := y.send(site, why("v0")); w.Code != http.StatusConflict || y.version != 0 || !strings.Contains(w.Body.String(), "has systems") {
+		t.Errorf("a site with systems: %d", w.Code)
+	}
+	desk.calls[0].State = dewline.CallCancelled
+	body := y.get(system).Body.String()
+	for _, says := range []string{"Take a out of the fleet?", "What ends", "flooding", "Nothing is deleted", "Its site stays", `name="why"`, "/api/v1/systems/pier/a/refrigerant.csv"} {
+		if !strings.Contains(strings.ToLower(body), strings.ToLower(says)) {
+			t.Errorf("the page lacks %q\n%s", says, body)
+		}
+	}
+	if w := y.send(system, url.Values{"version": {"v0"}, "why": {" "}}); w.Code != http.StatusUnprocessableEntity || y.version != 0 {
+		t.Errorf("without a reason: %d", w.Code)
+	}
+	if w := y.send(system, why("v7")); w.Code != http.StatusConflict || y.version != 0 || !strings.Contains(w.Body.String(), "Sold &#34;") {
+		t.Errorf("of another file: %d\n%s", w.Code, w.Body)
+	}
+	w := y.send(system, why("v0"))
+	if w.Code != http.StatusSeeOther {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	if _, there := y.fleet().System("pier/a"); there || len(y.fleet().Sites) != 2 || len(y.fleet().Systems()) != 1 {
+		t.Error("the system is still there, or something else is gone")
+	}
+	if did := y.did(t); did != "pier/a system removed: Sold "+hostileWords {
+		t.Errorf("the audit log says %q", did)
+	}
+	if body := y.get(w.Header().Get("Location")).Body.String(); !strings.Contains(body, "a is taken out of the fleet. Nothing that was recorded was deleted") || !strings.Contains(body, `href="/setup/sites/pier"`) {
+		t.Errorf("after it:\n%s", body)
+	}
+	if w := y.send(system, why("v1")); w.Code != http.StatusNotFound {
+		t.Errorf("twice: %d", w.Code)
+	}
+	if body := y.get("/setup/sites/pier").Body.String(); !strings.Contains(body, `href="/setup/sites/pier/remove"`) {
+		t.Error("a site without systems does not lead to its removal")
+	}
+	if body := y.get(site).Body.String(); !strings.Contains(body, "It has no systems") {
+		t.Errorf("%s", body)
+	}
+	if w := y.send(site, why("v1")); w.Code != http.StatusSeeOther || len(y.fleet().Sites) != 1 {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	y.fixed = "It is the truth."
+	if w := y.send("/setup/systems/loft/a/remove", why("v2")); w.Code != http.StatusOK || strings.Contains(w.Body.String(), "R-410A") || y.version != 2 {
+		t.Errorf("where a file is given: %d\n%s", w.Code, w.Body)
 	}
 }
 

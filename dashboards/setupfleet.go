@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"errors"
 	"io"
 	"maps"
@@ -166,8 +167,8 @@ func fleetChanges(before, after *dewline.Fleet) (c changed) {
 		switch {
 		case !ok:
 			c.others = append(c.others, "Adds the site "+site.Name+".")
-		case old.Name != site.Name || old.Owner != site.Owner || old.Altitude != site.Altitude || old.Timezone.String() != site.Timezone.String():
-			c.others = append(c.others, "Changes the site "+site.ID+": its name, owner, height or time zone.")
+		case old.Name != site.Name || old.Owner != site.Owner || old.Address != site.Address || old.Altitude != site.Altitude || old.Timezone.String() != site.Timezone.String():
+			c.others = append(c.others, "Changes the site "+site.ID+": its name, owner, address, height or time zone.")
 		}
 	}
 	for _, o := range after.Owners {
@@ -197,22 +198,12 @@ func changedKeys(before, after *dewline.System) (words []string) {
 	all := maps.Clone(a)
 	maps.Copy(all, b)
 	or := func(text string) string {
-		if text == "" {
-			return "nothing"
-		}
-		return text
+		return cmp.Or(strings.ReplaceAll(text, "\n", ", "), "nothing")
 	}
 	for _, key := range slices.Sorted(maps.Keys(all)) {
 		if name, ok := strings.CutPrefix(key, "system."); ok && a[key] != b[key] {
 			words = append(words, strings.NewReplacer(".", " ", "_", " ").Replace(name)+" from "+or(a[key])+" to "+or(b[key]))
 		}
-	}
-	if !slices.Equal(before.Tags, after.Tags) {
-		words = append(words, "tags")
-	}
-	switch x, y := before.CompressorMap, after.CompressorMap; {
-	case (x == nil) != (y == nil), x != nil && *x != *y:
-		words = append(words, "the compressor's map")
 	}
 	return words
 }
@@ -224,7 +215,7 @@ func (c changed) short() string {
 func (c changed) words() []string {
 	var all []string
 	for _, s := range c.removed {
-		all = append(all, "Removes "+s.Name+" ("+string(s.ID)+"): it is not watched any more. What was recorded of it stays.")
+		all = append(all, "Removes "+s.Name+" ("+string(s.ID)+"): it is not watched any more, and its open alerts end. What was recorded of it stays.")
 	}
 	for _, s := range c.added {
 		all = append(all, "Adds "+s.Name+" ("+string(s.ID)+"): "+view.KindWord(s.Kind)+", "+s.Refrigerant+", "+view.MeteringWord(s.Metering)+".")

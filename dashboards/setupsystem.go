@@ -1,6 +1,7 @@
 package dashboards
 
 import (
+	"cmp"
 	"context"
 	"maps"
 	"net/http"
@@ -22,6 +23,7 @@ type field struct {
 	Theirs           string // what the file says now, where somebody else changed it meanwhile
 	Choices          []choice
 	Check            bool // it is true or not stated
+	Lines            int  // of a list, an item on each line: how many are shown at once
 	List             string
 	Required         bool
 	Number           bool // with a unit
@@ -38,9 +40,14 @@ type choice struct {
 // fieldSet is a group of fields.
 type fieldSet struct {
 	Title, Say string
+	Key        string // of what is wrong with the fields together, "" where nothing can be
+	Problem    string
 	Fields     []field
 	Folded     bool // behind a line, as nothing in it is stated
 }
+
+// ID is a name by which the page refers to the group.
+func (s fieldSet) ID() string { return field{Key: s.Key}.ID() }
 
 // pointFields is a sensor that may be fitted.
 type pointFields struct {
@@ -66,6 +73,9 @@ type systemForm struct {
 	PointErr string
 	Caution  string
 	Check    string
+	SiteName string // of a system that is enrolled
+	SiteHref string
+	Remove   string
 }
 
 const plate = "As the data plate or the maker's chart states it."
@@ -91,9 +101,11 @@ func systemSets() []fieldSet {
 			{Key: "system.id", Label: "Short id, for good", Hint: "Such as hall-ac: a to z, 0 to 9 and -. It is part of the topic that its gateway sends to.", Required: true},
 			{Key: "system.name", Label: "Name", Hint: "As people on site call it."},
 			{Key: "system.kind", Label: "Kind", Choices: kinds, Required: true},
+			{Key: "system.model", Label: "Model", Hint: "As on the data plate."},
 			{Key: "system.refrigerant", Label: "Refrigerant", Hint: "As on the data plate, such as R-410A. Another refrigerant in the system makes every figure wrong.", List: "refrigerants", Required: true},
 			{Key: "system.metering", Label: "Metering device", Choices: metering, Required: true},
 			{Key: "system.importance", Label: "How much hangs on it", Choices: words("", "ordinary", "high", "high", "critical", "critical")},
+			{Key: "system.tags", Label: "Tags", Hint: "One on each line, such as roof. The tag " + dewline.HomeTag + " is for a machine that serves a home: when it runs is then told to its owner only.", Lines: 3},
 		}},
 		{Title: "Data plate and targets", Say: "A number with its unit. Leave empty what nobody has read off: nothing is guessed in its place.", Fields: []field{
 			{Key: "system.charge", Label: "Charge", Hint: "Such as 3.1 kg or 6.8 lb. " + plate, Number: true},
@@ -115,6 +127,13 @@ func systemSets() []fieldSet {
 			{Key: "system.pump_down", Label: "It pumps down before it stops", Check: true},
 			{Key: "system.machine", Label: "Machine that it is a circuit of", Hint: "The same word for each circuit of one machine."},
 		}},
+		{Title: "Compressor map", Key: "system.compressor.map", Folded: true,
+			Say: "The maker's ten coefficients by AHRI 540, C1 to C10, in SI: dew temperatures in °C, mass flow in kg/s, power in W. Give one list or both, and the one state of the gas drawn in that they were rated at.", Fields: []field{
+				{Key: "system.compressor.map.mass_flow", Label: "Mass flow, C1 to C10", Hint: "One on each line, or with spaces between; a point before the decimals.", Lines: 10},
+				{Key: "system.compressor.map.power", Label: "Power, C1 to C10", Hint: "One on each line, or with spaces between; a point before the decimals.", Lines: 10},
+				{Key: "system.compressor.map.rated_superheat", Label: "Rated at a superheat of", Hint: "Such as 11.1 K or 20 degF.", Number: true},
+				{Key: "system.compressor.map.rated_return_gas", Label: "Or at a return gas of", Hint: "Such as 18.3 degC or 65 degF.", Number: true},
+			}},
 		{Title: "Gateway and papers", Folded: true, Fields: []field{
 			{Key: "system.gateway", Label: "Gateway", Hint: "Its short id, such as hall-gw. Needed where a site has several."},
 			{Key: "system.installed", Label: "Installed on", Hint: "Such as 2019-05-02."},
@@ -135,12 +154,13 @@ var hows = []choice{{"", "not stated", false}, {"instant", "a value at an instan
 func formFrom(r *http.Request) dewline.FleetForm {
 	form := dewline.FleetForm{}
 	take := func(key string) {
-		if v := strings.TrimSpace(r.PostForm.Get(key)); v != "" {
+		if v := strings.TrimSpace(strings.ReplaceAll(r.PostForm.Get(key), "\r\n", "\n")); v != "" {
 			form[key] = v
 		}
 	}
-	for _, key := range []string{"site.id", "site.name", "site.owner", "site.timezone", "site.altitude", "owner.name"} {
-		take(key)
+	take("site.id")
+	for _, f := range siteFields(nil) {
+		take(f.Key)
 	}
 	if known := strings.TrimSpace(r.PostForm.Get("known-site")); known != "" {
 		form["site.id"] = known
@@ -192,31 +212,19 @@ func (systemForm) Refrigerants() []string { return commonRefrigerants }
 
 // fill puts a form, and what is wrong with it, into the fields of the page.
 func (p *systemForm) fill(fleet *dewline.Fleet, form dewline.FleetForm, problems dewline.FormProblems, theirs dewline.FleetForm) {
-	problems = maps.Clone(problems)
-	fill := func(f field) field {
-		f.Value = form[f.Key]
-		if f.Problem = problems[f.Key]; f.Problem != "" {
-			delete(problems, f.Key)
-			p.Problems = append(p.Problems, f)
-		}
-		if theirs != nil && theirs[f.Key] != f.Value {
-			f.Theirs = theirs[f.Key]
-			if f.Theirs == "" {
-				f.Theirs = "nothing"
-			}
-		}
-		f.Choices = slices.Clone(f.Choices)
-		for i := range f.Choices {
-			f.Choices[i].Current = f.Choices[i].Value == f.Value
-		}
-		return f
-	}
+	filled := filling{form: form, theirs: theirs, problems: maps.Clone(problems)}
 	if p.ID == "" {
-		p.Site = siteSet(fleet, form, fill)
+		p.Site = siteSet(fleet, form, filled.fill)
 	}
 	for _, set := range systemSets() {
 		for i, f := range set.Fields {
-			if set.Fields[i] = fill(f); set.Fields[i].Value != "" || set.Fields[i].Problem != "" {
+			if set.Fields[i] = filled.fill(f); set.Fields[i].Value != "" || set.Fields[i].Problem != "" {
+				set.Folded = false
+			}
+		}
+		if set.Key != "" {
+			all := filled.fill(field{Key: set.Key, Label: set.Title})
+			if set.Problem = all.Problem; set.Problem != "" {
 				set.Folded = false
 			}
 		}
@@ -226,17 +234,45 @@ func (p *systemForm) fill(fleet *dewline.Fleet, form dewline.FleetForm, problems
 		p.Sets = append(p.Sets, set)
 	}
 	for _, point := range fittable() {
-		p.Points = append(p.Points, newPointFields(point, form, fill))
+		p.Points = append(p.Points, newPointFields(point, form, filled.fill))
 	}
-	for _, key := range slices.Sorted(maps.Keys(problems)) {
-		text := problems[key]
-		if key == "system.points" {
-			p.PointErr = text
-		} else if key != "" {
+	p.PointErr = filled.problems["system.points"]
+	p.Problems = filled.wrongFields()
+}
+
+// filling puts what was typed, and what is wrong with it, into the fields of a page.
+type filling struct {
+	form, theirs dewline.FleetForm
+	problems     dewline.FormProblems // that stand at no field yet
+	wrong        []field
+}
+
+func (p *filling) fill(f field) field {
+	f.Value = p.form[f.Key]
+	if f.Problem = p.problems[f.Key]; f.Problem != "" {
+		delete(p.problems, f.Key)
+		p.wrong = append(p.wrong, f)
+	}
+	if p.theirs != nil && p.theirs[f.Key] != f.Value {
+		f.Theirs = cmp.Or(strings.ReplaceAll(p.theirs[f.Key], "\n", ", "), "nothing")
+	}
+	f.Choices = slices.Clone(f.Choices)
+	for i := range f.Choices {
+		f.Choices[i].Current = f.Choices[i].Value == f.Value
+	}
+	return f
+}
+
+// wrongFields returns the fields that are wrong, and last what is wrong at none.
+func (p *filling) wrongFields() []field {
+	for _, key := range slices.Sorted(maps.Keys(p.problems)) {
+		text := p.problems[key]
+		if key != "" && key != "system.points" {
 			text = key + ": " + text
 		}
-		p.Problems = append(p.Problems, field{Key: "rest", Label: text})
+		p.wrong = append(p.wrong, field{Key: "rest", Label: text})
 	}
+	return p.wrong
 }
 
 // siteSet returns the fields of a site that is new.
@@ -257,21 +293,27 @@ func siteSet(fleet *dewline.Fleet, form dewline.FleetForm, fill func(field) fiel
 	} else {
 		id = fill(id)
 	}
-	owners := []choice{{Word: "choose, or name a new one below"}}
-	for _, o := range fleet.Owners {
-		owners = append(owners, choice{Value: o.ID, Word: o.Name})
-	}
 	set := fieldSet{Title: "Where it is", Fields: []field{known, id}}
-	for _, f := range []field{
-		{Key: "site.name", Label: "Name of the new site"},
-		{Key: "site.owner", Label: "Owner", Choices: owners},
-		{Key: "owner.name", Label: "Name of a new owner"},
-		{Key: "site.timezone", Label: "Time zone", Hint: "Such as Europe/Lisbon; UTC where none is stated."},
-		{Key: "site.altitude", Label: "Height above sea level", Hint: "Such as 12 m or 40 ft: a gauge sensor counts from the air around it.", Number: true},
-	} {
+	for _, f := range siteFields(fleet.Owners) {
 		set.Fields = append(set.Fields, fill(f))
 	}
 	return set
+}
+
+// siteFields are those of a site, but for its id.
+func siteFields(owners []dewline.Owner) []field {
+	whose := []choice{{Word: "choose, or name a new one below"}}
+	for _, o := range owners {
+		whose = append(whose, choice{Value: o.ID, Word: o.Name})
+	}
+	return []field{
+		{Key: "site.name", Label: "Name of the site"},
+		{Key: "site.address", Label: "Address", Hint: "As a van finds it."},
+		{Key: "site.owner", Label: "Owner", Choices: whose},
+		{Key: "owner.name", Label: "Name of a new owner"},
+		{Key: "site.timezone", Label: "Time zone", Hint: "Such as Europe/Lisbon; UTC where none is stated."},
+		{Key: "site.altitude", Label: "Height above sea level", Hint: "Such as 12 m or 40 ft: a gauge sensor counts from the air around it.", Number: true},
+	}
 }
 
 func newPointFields(point dewline.Point, form dewline.FleetForm, fill func(field) field) pointFields {
@@ -387,7 +429,11 @@ func (s *server) editSystem(w http.ResponseWriter, r *http.Request) {
 func (s *server) showSystemForm(w http.ResponseWriter, r *http.Request, status int, p systemForm) {
 	title := "Enrol a system"
 	if p.ID != "" {
-		title, p.Check = "Set up "+p.Name, checkHref(p.ID)
+		title, p.Check, p.Remove = "Set up "+p.Name, checkHref(p.ID), removeHref(setUpHref(p.ID))
+		p.SiteName, p.SiteHref = p.ID.Site(), setUpSiteHref(p.ID.Site())
+		if site, ok := s.overview.Fleet(r.Context()).Site(p.ID.Site()); ok {
+			p.SiteName = site.Name
+		}
 	}
 	p.base, p.Caution = s.base(r, title), dewline.Caution
 	s.pages.write(w, r, status, "setupsystem", p)
@@ -432,27 +478,42 @@ func (s *server) enrolSystem(w http.ResponseWriter, r *http.Request) {
 		}
 		s.showSystemForm(w, r, status, p)
 	}
-	switch {
-	case r.PostForm.Get("version") != file.Version:
-		answer(http.StatusConflict, "Somebody else changed the fleet file while you typed. Nothing was done yet; what you typed stands below, with what the file says now beside it where that differs. Send it again if it still holds.")
-		return
-	case len(problems) > 0:
-		answer(http.StatusUnprocessableEntity, "Nothing was changed yet: something has to be mended first.")
-		return
-	case file.Fixed != "":
-		download(w, text)
-		return
-	}
-	if err := s.Enrolment.PutFleetFile(ctx, text, file.Version); err != nil {
-		answer(s.notDone(r, err))
-		return
-	}
 	detail, done := "system changed", "?changed"
 	if id == "" {
 		id, detail, done = dewline.NewSystemID(form["site.id"], form["system.id"]), "system enrolled", "?enrolled"
 	}
-	s.recordSetUp(r, string(id), detail)
-	http.Redirect(w, r, setUpHref(id)+done, http.StatusSeeOther)
+	s.keepFleet(w, r, fleetChange{file: file, text: text, problems: problems, of: string(id), detail: detail, then: setUpHref(id) + done}, answer)
+}
+
+// fleetChange is a changed fleet file, with what is wrong with it.
+type fleetChange struct {
+	file       dewline.FleetFile // that it was made of
+	text       []byte
+	problems   dewline.FormProblems
+	of, detail string // for the audit log
+	then       string // the address where it goes on
+}
+
+// keepFleet keeps a changed fleet file, or gives it to whoever puts it in place. Where it does neither,
+// answer says why.
+func (s *server) keepFleet(w http.ResponseWriter, r *http.Request, c fleetChange, answer func(status int, message string)) {
+	switch {
+	case r.PostForm.Get("version") != c.file.Version:
+		answer(http.StatusConflict, "Somebody else changed the fleet file while you typed. Nothing was done yet; what you typed stands below, with what the file says now beside it where that differs. Send it again if it still holds.")
+		return
+	case len(c.problems) > 0:
+		answer(http.StatusUnprocessableEntity, "Nothing was changed yet: something has to be mended first.")
+		return
+	case c.file.Fixed != "":
+		download(w, c.text)
+		return
+	}
+	if err := s.Enrolment.PutFleetFile(r.Context(), c.text, c.file.Version); err != nil {
+		answer(s.notDone(r, err))
+		return
+	}
+	s.recordSetUp(r, c.of, c.detail)
+	http.Redirect(w, r, c.then, http.StatusSeeOther)
 }
 
 // download answers with a fleet file.
