@@ -419,10 +419,29 @@ func TestTasksInBrowser(t *testing.T) {
 		done.Store(1000)
 		w.wait(t, ctx, `document.querySelector("#progress").textContent.trim() === ""`)
 		evaluate[bool](t, ctx, `document.querySelector("#q").value = "typed", document.querySelector("#q").focus(), true`)
-		w.wait(t, ctx, `document.querySelector("#again-15s") !== null && document.querySelector("#again-4s") === null`)
+		w.wait(t, ctx, `document.querySelector("#again-60s") !== null && document.querySelector("#again-4s") === null`)
 		if kept := evaluate[string](t, ctx, `document.activeElement.id + " " + document.querySelector("#q").value`); kept != "q typed" {
 			t.Errorf("the list followed and what was typed is %q", kept)
 		}
+		w.check(t, base)
+	})
+
+	t.Run("the list of machines hears of an alert", func(t *testing.T) {
+		town := pagebook.Town(noon)
+		o := optionsFor(town)
+		var moves atomic.Int64
+		o.Now = func() time.Time { return noon.Add(time.Duration(moves.Load()) * 2 * time.Second) }
+		base := serve(t, o)
+		ctx, w := newTab(t, parent)
+		open(t, ctx, base+"/fleet?q=chapel")
+		const health = `document.querySelector(".row").dataset.health`
+		if is := evaluate[string](t, ctx, health); is != "well" {
+			t.Fatalf("it begins as %q", is)
+		}
+		w.wait(t, ctx, `document.querySelector("#again-60s") !== null`)
+		town.Raise("clinic/chapel-ac", dewline.HighHead, dewline.Urgent, dewline.CondenserAirflow)
+		moves.Add(1)
+		w.wait(t, ctx, health+` === "urgent"`)
 		w.check(t, base)
 	})
 

@@ -33,7 +33,7 @@ type fleetPage struct {
 	Last       int
 	Previous   string
 	Next       string
-	Reload     string // how often the page asks for itself again
+	Reload     string // how often the page asks for itself again, beside when it hears that something has changed
 	Self       string
 	Kelvin     string // the unit of differences
 }
@@ -75,9 +75,10 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	o := s.overview.Read(r.Context(), s.Now)
 	reader := s.reader(r, nil)
 	p := fleetPage{
-		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q), Query: q, Self: q.Href(), Reload: "15s",
+		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q), Query: q, Self: q.Href(), Reload: "60s",
 		Kelvin: view.KelvinWord(reader.Idiom),
 	}
+	p.Listens = lookAt(o.Alerts, 0).listens("")
 	all := q
 	all.Health, all.Page = "", 1
 	p.AllHref = all.Href()

@@ -443,6 +443,31 @@ func TestPagesForgottenInBrowser(t *testing.T) {
 	w.check(t, h.URL)
 }
 
+// tabTo moves on by the Tab key until an element has the focus, which must be visible and not be covered, and
+// types into it.
+func tabTo(t *testing.T, ctx context.Context, selector, keys string) {
+	t.Helper()
+	for range 100 {
+		if err := chromedp.Do(ctx, chromedp.KeyEvent("\t")); err != nil {
+			t.Fatal(err)
+		}
+		if !evaluate[bool](t, ctx, "document.activeElement.matches(`"+selector+"`)") {
+			continue
+		}
+		if seen := evaluate[bool](t, ctx, `(() => {
+			const e = document.activeElement, r = e.getBoundingClientRect(), at = document.elementFromPoint(r.left + r.width / 2, r.top + r.height / 2);
+			return getComputedStyle(e).outlineStyle !== "none" && (e === at || e.contains(at));
+		})()`); !seen {
+			t.Errorf("%s has the focus, and nobody sees it", selector)
+		}
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(keys)); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	t.Fatalf("Tab does not lead to %s", selector)
+}
+
 // TestStepsInBrowser: that somebody is on the way and on site is kept without signal, outlives the page, and
 // is there once when it is sent, though the first answer is lost. What is refused is shown until it was read.
 func TestStepsInBrowser(t *testing.T) {
@@ -477,7 +502,7 @@ func TestStepsInBrowser(t *testing.T) {
 	if again := evaluate[bool](t, ctx, `document.querySelector('button[value="on_the_way"]').disabled`); !again {
 		t.Error("what is kept can be said a second time")
 	}
-	evaluate[bool](t, ctx, `document.querySelector('button[value="on_site"]').click(), true`)
+	tabTo(t, ctx, `button[value="on_site"]`, "\r")
 	kept("2")
 	v.look(t, ctx, "call-steps-kept")
 	open(t, ctx, r.base+"/calls")
@@ -517,7 +542,20 @@ func TestStepsInBrowser(t *testing.T) {
 	evaluate[bool](t, ctx, `dispatchEvent(new Event("online")), true`)
 	w.wait(t, ctx, `document.querySelector(".held.step")?.textContent.includes("it is cancelled")`)
 	v.look(t, ctx, "call-step-refused")
-	evaluate[bool](t, ctx, `document.querySelector(".held.step button").click(), true`)
+	tabTo(t, ctx, ".held.step button", "\r")
 	w.wait(t, ctx, `document.querySelector(".held.step") === null && document.getElementById("unsent").textContent === ""`)
+
+	// And on with the visit, by keys alone.
+	open(t, ctx, page)
+	loads(t, ctx, func() error { tabTo(t, ctx, ".go", "\r"); return nil })
+	w.wait(t, ctx, `document.getElementById("kept").textContent !== ""`)
+	tabTo(t, ctx, `[name="reading.found"]`, "812")
+	tabTo(t, ctx, "#refrigerant summary", "\r")
+	tabTo(t, ctx, `[name="weigh.in"]`, "3.1")
+	tabTo(t, ctx, `button[value="save"]`, "\r")
+	w.wait(t, ctx, `document.getElementById("kept").textContent.startsWith("Everything is sent")`)
+	if c, _ := state(); len(c.Visits) != 1 || c.Visits[0].AsFound[0].Value != 812_000 || len(c.Visits[0].Refrigerant) != 1 {
+		t.Errorf("by keys: %+v", c.Visits)
+	}
 	w.checkBut(t, r.base, "net::ERR_", "503", "409")
 }
