@@ -55,12 +55,12 @@ func (m Month) Words() string {
 // ForOwner says what is happening to a machine in words for who owns it and sees no gauges.
 func (c Condition) ForOwner() string {
 	if text, known := conditionsForOwner[c]; known {
-		return text
+		return string(text)
 	}
 	return strings.ReplaceAll(string(c), "_", " ")
 }
 
-var conditionsForOwner = map[Condition]string{
+var conditionsForOwner = map[Condition]Phrase{
 	Flooding: "the compressor is at risk", HotDischarge: "the compressor runs too hot", HighHead: "it works against more pressure than it should",
 	NotRunning: "it does not start", SpaceWarm: "the cooled space is too warm", Freezing: "ice is forming where there should be none",
 	Starving: "it cools less than it should", ShortCycling: "it starts and stops too often", Hunting: "it does not run evenly",
@@ -71,12 +71,12 @@ var conditionsForOwner = map[Condition]string{
 // ForOwner names a fault in words for who owns the machine.
 func (f Fault) ForOwner() string {
 	if text, known := faultsForOwner[f]; known {
-		return text
+		return string(text)
 	}
 	return strings.ReplaceAll(string(f), "_", " ")
 }
 
-var faultsForOwner = map[Fault]string{
+var faultsForOwner = map[Fault]Phrase{
 	Undercharge: "too little refrigerant", Overcharge: "too much refrigerant", Restriction: "something chokes the flow of refrigerant",
 	Overfeed: "too much refrigerant is let into the coil", EvaporatorAirflow: "too little air through the cooling coil",
 	CondenserAirflow: "too little air through the outdoor coil", NonCondensables: "air in the circuit", CompressorLeakage: "the compressor is worn inside",

@@ -62,12 +62,12 @@ func TestSummary(t *testing.T) {
 		"Compressors took 240 kWh, 60.00 EUR at 0.25 EUR per kWh. That is of 3 of 4 machines; of the others it is not known.",
 		"Of that, faults cost 2 to 13 kWh, 0.50 to 3.25 EUR; of 1 machine with a fault it is not known.",
 	}
-	if got := m.Summary(); !slices.Equal(got, want) {
+	if got := m.Summary(English); !slices.Equal(got, want) {
 		t.Errorf("it says\n%s", strings.Join(got, "\n"))
 	}
 	m.Works = m.Works[2:]
 	m.Total = OwnerTotal{Machines: 4, Faulty: 1, Unknown: 1}
-	if got := m.Summary(); len(got) != 4 || got[1] != "1 visit was finished; readings have not proved or refuted any yet." || !strings.Contains(got[2], "not known") || !strings.Contains(got[3], "not known") {
+	if got := m.Summary(English); len(got) != 4 || got[1] != "1 visit was finished; readings have not proved or refuted any yet." || !strings.Contains(got[2], "not known") || !strings.Contains(got[3], "not known") {
 		t.Errorf("of nothing it says\n%s", strings.Join(got, "\n"))
 	}
 }
@@ -81,13 +81,13 @@ func TestReasonsOnce(t *testing.T) {
 	}
 	s.Machines[1].Use = OwnerUse{SpanHours: 10, HeardHours: 4}
 	s.Machines[2].Use.Missing, s.Machines[2].Excess.Missing = "no power is measured", "no power is measured"
-	of, shared := m.Why()
+	of, shared := m.Why(English)
 	if len(shared) != 0 || of["a/1"] != "Energy: no power is measured." || of["a/2"] != "Run hours: of 6 h nothing was heard. Energy: no power is measured." ||
 		of["a/3"] != "Run hours: no power is measured." { // the same reason thrice on one machine is said once
 		t.Errorf("%q, %q", of, shared)
 	}
 	s.Machines[2] = s.Machines[0]
-	if of, shared = m.Why(); len(shared) != 1 || shared[0] != "Energy: no power is measured, at 3 machines." || of["a/2"] != "Run hours: of 6 h nothing was heard." {
+	if of, shared = m.Why(English); len(shared) != 1 || shared[0] != "Energy: no power is measured, at 3 machines." || of["a/2"] != "Run hours: of 6 h nothing was heard." {
 		t.Errorf("%q, %q", of, shared)
 	}
 }

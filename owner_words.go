@@ -12,18 +12,21 @@ import (
 // NotKnown stands where a number would, and is explained beside it.
 const NotKnown = "not known"
 
-var standingWords = map[Standing]string{
+var standingWords = map[Standing]Phrase{
 	NeedsToday: "needs a visit today", NeedsSoon: "needs a visit this week", StandSilent: "silent", DataDoubt: "data doubtful",
 	UnderRepair: "under repair", BeingProved: "being proved", Drifting: "drifting", StandProved: "proved", Learning: "learning", StandWell: "well",
 }
 
 // Words returns what people read.
-func (s Standing) Words() string {
+func (s Standing) Words(t Tongue) string {
 	if text, known := standingWords[s]; known {
-		return text
+		return text.Said(t)
 	}
 	return strings.ReplaceAll(string(s), "_", " ")
 }
+
+// severalStand is what people read of more than one machine, where that is another word.
+var severalStand = map[Standing]Phrase{NeedsToday: "need a visit today", NeedsSoon: "need a visit this week"}
 
 // Standings returns every standing, the one that matters most first.
 func Standings() []Standing {
@@ -39,63 +42,63 @@ func energyWords(kWh float64) string {
 }
 
 // Words returns the energy, or that it is not known.
-func (e OwnerEnergy) Words() string {
+func (e OwnerEnergy) Words(t Tongue) string {
 	if e.KWh == nil {
-		return NotKnown
+		return t.Say(NotKnown)
 	}
 	return energyWords(*e.KWh)
 }
 
 // Words returns what faults cost as an interval of kWh, that it is not known, or "" where no fault was.
-func (x OwnerExcess) Words() string {
+func (x OwnerExcess) Words(t Tongue) string {
 	switch {
 	case x.LowKWh != nil && x.HighKWh != nil && *x.HighKWh == 0:
 		return "0"
 	case x.LowKWh != nil && x.HighKWh != nil:
-		return energyWords(*x.LowKWh) + " to " + energyWords(*x.HighKWh)
+		return t.Say("{1} to {2}", energyWords(*x.LowKWh), energyWords(*x.HighKWh))
 	case x.Missing != "":
-		return NotKnown
+		return t.Say(NotKnown)
 	}
 	return ""
 }
 
 // Words returns the run hours and the starts.
-func (u OwnerUse) Words() (run, starts string) {
+func (u OwnerUse) Words(t Tongue) (run, starts string) {
 	if u.RunHours == nil || u.Starts == nil {
-		return NotKnown, NotKnown
+		return t.Say(NotKnown), t.Say(NotKnown)
 	}
 	return strconv.FormatFloat(*u.RunHours, 'f', 0, 64), strconv.Itoa(*u.Starts)
 }
 
 // reasons say of each figure that needs it how it is known or why it is not, without saying the same
 // twice.
-func (m OwnerMachine) reasons() (list []string) {
+func (m OwnerMachine) reasons(t Tongue) (list []string) {
 	said := map[string]bool{}
-	say := func(what, text string) {
+	say := func(what Phrase, text string) {
 		if text != "" && !said[text] {
 			said[text] = true
-			list = append(list, what+": "+text)
+			list = append(list, what.Said(t)+": "+text)
 		}
 	}
-	say("Run hours", m.Use.Missing)
+	say(Phrase("Run hours"), t.Say(m.Use.Missing))
 	if gap := m.Use.SpanHours - m.Use.HeardHours; m.Use.Missing == "" && gap >= 1 {
-		say("Run hours", fmt.Sprintf("of %.0f h nothing was heard", gap))
+		say(Phrase("Run hours"), t.Say("of {1} h nothing was heard", fmt.Sprintf("%.0f", gap)))
 	}
-	say("Energy", m.Energy.Missing)
+	say(Phrase("Energy"), t.Say(m.Energy.Missing))
 	if m.Energy.Missing == "" && m.Energy.By != "measured" {
-		say("Energy", m.Energy.By)
+		say(Phrase("Energy"), t.Say(m.Energy.By))
 	}
 	switch {
 	case m.Excess.Missing != "":
-		say("Faults", m.Excess.Missing)
+		say(Phrase("Faults"), t.Say(m.Excess.Missing))
 	case m.Excess.Hours > 0:
 		var faults []string
 		for _, f := range m.Excess.Faults {
 			if f != NoFault {
-				faults = append(faults, f.ForOwner())
+				faults = append(faults, t.Say(f.ForOwner()))
 			}
 		}
-		say("Faults", fmt.Sprintf("%s, %.0f h of running", strings.Join(faults, " or "), m.Excess.Hours))
+		say(Phrase("Faults"), t.Say("{1}, {2} h of running", strings.Join(faults, " "+t.Say("or")+" "), fmt.Sprintf("%.0f", m.Excess.Hours)))
 	}
 	return list
 }
@@ -105,12 +108,12 @@ const sharedBy = 3
 
 // Why says of each figure that needs it how it is known or why it is not: of a machine, or once for all
 // that share it.
-func (m OwnerMonth) Why() (of map[SystemID]string, shared []string) {
+func (m OwnerMonth) Why(t Tongue) (of map[SystemID]string, shared []string) {
 	count, said := map[string]int{}, map[string]bool{}
 	each := func(f func(id SystemID, reason string)) {
 		for _, s := range m.Sites {
 			for _, x := range s.Machines {
-				for _, r := range x.reasons() {
+				for _, r := range x.reasons(t) {
 					f(x.System, r)
 				}
 			}
@@ -124,14 +127,14 @@ func (m OwnerMonth) Why() (of map[SystemID]string, shared []string) {
 			of[id] = strings.TrimPrefix(of[id]+" "+r+".", " ")
 		case !said[r]:
 			said[r] = true
-			shared = append(shared, fmt.Sprintf("%s, at %d machines.", r, count[r]))
+			shared = append(shared, t.Say("{1}, at {2} machines.", r, count[r]))
 		}
 	})
 	return of, shared
 }
 
 // Summary says in sentences what the month comes to.
-func (m OwnerMonth) Summary() []string {
+func (m OwnerMonth) Summary(t Tongue) []string {
 	count := map[Standing]int{}
 	for _, s := range m.Sites {
 		for _, x := range s.Machines {
@@ -141,38 +144,31 @@ func (m OwnerMonth) Summary() []string {
 	var stand []string
 	for _, s := range Standings() {
 		if count[s] > 0 {
-			words := s.Words()
-			if count[s] > 1 {
-				words = strings.Replace(words, "needs", "need", 1)
+			words := s.Words(t)
+			if several, ok := severalStand[s]; ok && count[s] > 1 {
+				words = several.Said(t)
 			}
 			stand = append(stand, fmt.Sprintf("%d %s", count[s], words))
 		}
 	}
-	t := m.Total
-	list := []string{fmt.Sprintf("%s: %s.", counted(t.Machines, "machine", "machines"), strings.Join(stand, ", "))}
-	if t.Machines == 0 {
-		list[0] = "No machine is enrolled."
+	n := m.Total.Machines
+	list := []string{t.SayN(n, "1 machine: {2}.", "{1} machines: {2}.", n, strings.Join(stand, ", "))}
+	if n == 0 {
+		list[0] = t.Say("No machine is enrolled.")
 	}
-	list = append(list, m.worked(), t.took())
-	if text := t.lost(); text != "" {
+	list = append(list, m.worked(t), m.Total.took(t))
+	if text := m.Total.lost(t); text != "" {
 		list = append(list, text)
 	}
 	return list
 }
 
-func counted(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
-}
-
-func (m OwnerMonth) worked() string {
-	if len(m.Works) == 0 {
-		return "No visit was finished."
+func (m OwnerMonth) worked(t Tongue) string {
+	n := len(m.Works)
+	if n == 0 {
+		return t.Say("No visit was finished.")
 	}
 	proved, failed := 0, 0
-	text := counted(len(m.Works), "visit was finished", "visits were finished")
 	for _, w := range m.Works {
 		switch w.Verdict {
 		case Verified:
@@ -183,74 +179,74 @@ func (m OwnerMonth) worked() string {
 	}
 	switch {
 	case proved+failed == 0:
-		return text + "; readings have not proved or refuted any yet."
+		return t.SayN(n, "1 visit was finished; readings have not proved or refuted any yet.", "{1} visits were finished; readings have not proved or refuted any yet.", n)
 	case failed > 0:
-		return text + fmt.Sprintf(", of which readings prove %d and do not bear out %d.", proved, failed)
+		return t.SayN(n, "1 visit was finished, of which readings prove {2} and do not bear out {3}.", "{1} visits were finished, of which readings prove {2} and do not bear out {3}.", n, proved, failed)
 	}
-	return text + fmt.Sprintf(", of which readings prove %d.", proved)
+	return t.SayN(n, "1 visit was finished, of which readings prove {2}.", "{1} visits were finished, of which readings prove {2}.", n, proved)
 }
 
-func (t OwnerTotal) took() string {
-	if t.Measured == 0 {
-		return "What energy they took is not known: no power is measured or stated that it could be reckoned from."
+func (o OwnerTotal) took(t Tongue) string {
+	if o.Measured == 0 {
+		return t.Say("What energy they took is not known: no power is measured or stated that it could be reckoned from.")
 	}
-	text := fmt.Sprintf("Compressors took %s kWh", energyWords(t.KWh))
-	if t.Cost != nil {
-		text += ", " + t.money(*t.Cost) + fmt.Sprintf(" at %g %s per kWh", t.PerKWh, t.Currency)
+	text := t.Say("Compressors took {1} kWh", energyWords(o.KWh))
+	if o.Cost != nil {
+		text = t.Say("{1}, {2} at {3} {4} per kWh", text, o.money(*o.Cost), fmt.Sprintf("%g", o.PerKWh), o.Currency)
 	}
-	if t.Measured < t.Machines {
-		text += fmt.Sprintf(". That is of %d of %d machines; of the others it is not known", t.Measured, t.Machines)
+	if o.Measured < o.Machines {
+		text += t.Say(". That is of {1} of {2} machines; of the others it is not known", o.Measured, o.Machines)
 	}
 	return text + "."
 }
 
-func (t OwnerTotal) lost() string {
-	if t.Faulty == 0 {
+func (o OwnerTotal) lost(t Tongue) string {
+	if o.Faulty == 0 {
 		return ""
 	}
-	if t.Faulty == t.Unknown {
-		return "What faults cost of it is not known; why stands beside each machine."
+	if o.Faulty == o.Unknown {
+		return t.Say("What faults cost of it is not known; why stands beside each machine.")
 	}
-	text := fmt.Sprintf("Of that, faults cost %s to %s kWh", energyWords(t.LowKWh), energyWords(t.HighKWh))
-	if t.ExcessLow != nil && t.ExcessTop != nil {
-		text += ", " + strconv.FormatFloat(*t.ExcessLow, 'f', 2, 64) + " to " + t.money(*t.ExcessTop)
+	text := t.Say("Of that, faults cost {1} to {2} kWh", energyWords(o.LowKWh), energyWords(o.HighKWh))
+	if o.ExcessLow != nil && o.ExcessTop != nil {
+		text += ", " + t.Say("{1} to {2}", strconv.FormatFloat(*o.ExcessLow, 'f', 2, 64), o.money(*o.ExcessTop))
 	}
-	if t.Unknown > 0 {
-		text += fmt.Sprintf("; of %s with a fault it is not known", counted(t.Unknown, "machine", "machines"))
+	if o.Unknown > 0 {
+		text += t.SayN(o.Unknown, "; of 1 machine with a fault it is not known", "; of {1} machines with a fault it is not known", o.Unknown)
 	}
 	return text + "."
 }
 
-func (t OwnerTotal) money(v float64) string {
-	return strings.TrimSpace(strconv.FormatFloat(v, 'f', 2, 64) + " " + t.Currency)
+func (o OwnerTotal) money(v float64) string {
+	return strings.TrimSpace(strconv.FormatFloat(v, 'f', 2, 64) + " " + o.Currency)
 }
 
 // Words says what readings make of a visit.
-func (w OwnerWork) Words() string {
+func (w OwnerWork) Words(t Tongue) string {
 	switch w.Verdict {
 	case Verified:
-		return "Proved by readings: " + strings.Join(w.Why, "; ") + "."
+		return t.Say("Proved by readings: {1}.", strings.Join(w.Why, "; "))
 	case NotVerified:
-		return "Readings do not bear it out, and the work goes on: " + strings.Join(w.Why, "; ") + "."
+		return t.Say("Readings do not bear it out, and the work goes on: {1}.", strings.Join(w.Why, "; "))
 	case CannotTell:
-		return "Whether it holds is not told yet: the readings of the days after decide."
+		return t.Say("Whether it holds is not told yet: the readings of the days after decide.")
 	}
-	return "Nothing was to be proved."
+	return t.Say("Nothing was to be proved.")
 }
 
 // Words says the leak rate with its method, or why there is none.
-func (r OwnerRecord) Words() string {
+func (r OwnerRecord) Words(t Tongue) string {
 	if r.Rate == nil {
-		return "no addition is recorded, so there is no leak rate"
+		return t.Say("no addition is recorded, so there is no leak rate")
 	}
 	f := r.Rate.Figure(r.Method)
-	method := strings.ReplaceAll(string(r.Method), "_", " ") + " method"
+	method := t.Say("{1} method", strings.ReplaceAll(string(r.Method), "_", " "))
 	if f.Percent == nil {
-		return "cannot be computed by the " + method + ": " + f.Missing
+		return t.Say("cannot be computed by the {1}: {2}", method, f.Missing)
 	}
-	text := fmt.Sprintf("%.1f %% a year by the %s, as of %s", *f.Percent, method, r.Rate.Day)
+	text := t.Say("{1} % a year by the {2}, as of {3}", fmt.Sprintf("%.1f", *f.Percent), method, r.Rate.Day)
 	if len(r.Rate.Over) > 0 {
-		text += "; above the trigger of " + strings.Join(r.Rate.Over, ", ")
+		text += t.Say("; above the trigger of {1}", strings.Join(r.Rate.Over, ", "))
 	}
 	return text
 }

@@ -133,7 +133,7 @@ func (s *server) callsPage(r *http.Request) callsPage {
 		p.ListErr = "Service calls cannot be read at the moment. Load the page again; /readyz says what is wrong."
 	}
 	fleet := s.overview.Fleet(ctx)
-	p.Technicians, p.States = view.CallFilters(calls, p.Mine, string(state))
+	p.Technicians, p.States = view.CallFilters(calls, p.Mine, string(state), s.idiom(r))
 	calls = slices.DeleteFunc(calls, func(c dewline.ServiceCall) bool {
 		return p.Mine != "" && !sameName(c.Technician, p.Mine) || state != "" && c.State != state
 	})
@@ -144,12 +144,12 @@ func (s *server) callsPage(r *http.Request) callsPage {
 			open++
 		}
 	}
-	p.Headline = view.CallsHeadline(open, p.Mine)
+	p.Headline = s.idiom(r).CallsHeadline(open, p.Mine)
 	reader := func(c dewline.ServiceCall) view.Reader {
 		site, _ := fleet.Site(c.Site)
 		return s.reader(r, site)
 	}
-	p.Groups = view.GroupCalls(calls, func(c dewline.ServiceCall) view.CallLine { return view.NewCallLine(c, fleet, reader(c)) },
+	p.Groups = s.idiom(r).GroupCalls(calls, func(c dewline.ServiceCall) view.CallLine { return view.NewCallLine(c, fleet, reader(c)) },
 		func(c dewline.ServiceCall) string { return view.DayTitle(dewline.Millis(c.From), reader(c)) })
 	if s.Calendar != nil {
 		links, err := s.Calendar.Links(ctx)
@@ -248,14 +248,14 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 	ctx, reader, fleet := r.Context(), s.reader(r, site), s.overview.Fleet(r.Context())
 	call := c.Call
 	p := callPage{
-		Line: view.NewCallLine(call, fleet, reader), Note: call.Note, Skills: call.Skills, Caution: cmp.Or(call.Caution, dewline.Caution),
+		Line: view.NewCallLine(call, fleet, reader), Note: call.Note, Skills: call.Skills, Caution: reader.Say(cmp.Or(call.Caution, dewline.Caution)),
 		Bring: view.BringLines(call.Bring, reader.Idiom), Steps: view.CallSteps(c.History, reader), Zone: reader.Zone.String(),
 		Typed: typed, Name: nameOf(r), AskName: dewline.VisitorOf(ctx).Name == "",
 	}
 	p.base = s.base(r, p.Line.Place+", service call")
 	p.About = view.CallAbout(call, reader)
 	for _, reason := range call.Reasons {
-		p.Reasons = append(p.Reasons, view.InUnits(reason, reader.Idiom))
+		p.Reasons = append(p.Reasons, view.InUnits(reader.Say(reason), reader.Idiom))
 	}
 	if call.Follows != "" {
 		p.Follows = view.CallHref(call.Follows)
@@ -267,7 +267,7 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 		sys, enrolled := fleet.System(b.System)
 		brief := view.NewCallBrief(call, b, sys, reader)
 		if enrolled && !call.State.Ended() {
-			brief.Now = s.readNow(ctx, sys, reader).Sentences()
+			brief.Now = s.readNow(ctx, sys, reader).Sentences(reader.Idiom)
 		}
 		brief.Before = s.lastVisit(ctx, b.System, call, fleet, reader)
 		p.Briefs = append(p.Briefs, brief)

@@ -5,7 +5,6 @@ import (
 
 	"dewline"
 	"dewline/dashboards/access"
-	"dewline/dashboards/view"
 )
 
 // doors draws the pages of package access.
@@ -50,8 +49,7 @@ func (d doors) When(r *http.Request, at dewline.Stamp) string {
 	if at == 0 {
 		return ""
 	}
-	reader := d.reader(r, nil)
-	return view.Clock(dewline.Millis(at), reader.Now, reader.Zone)
+	return d.reader(r, nil).Clock(dewline.Millis(at))
 }
 
 // visitors lets the gate say who asks, and then who is taken for whom where nobody has signed in.

@@ -75,7 +75,7 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	o := s.overview.Read(r.Context(), s.Now)
 	reader := s.reader(r, nil)
 	p := fleetPage{
-		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q), Query: q, Self: q.Href(), Reload: "60s",
+		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q, s.idiom(r)), Query: q, Self: q.Href(), Reload: "60s",
 		Kelvin: view.KelvinWord(reader.Idiom),
 	}
 	p.Listens = lookAt(o.Alerts, 0).listens("")
@@ -99,7 +99,7 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 
 // matching returns the machines of a query in the order of its groups, and counts what all machines
 // have in common.
-func (s *server) matching(p *fleetPage, o *overview.Overview, q view.Query) []*dewline.System {
+func (s *server) matching(r *http.Request, p *fleetPage, o *overview.Overview, q view.Query) []*dewline.System {
 	commons := view.NewCommons()
 	var all []*dewline.System
 	for _, sys := range o.Fleet.Systems() {
@@ -110,16 +110,16 @@ func (s *server) matching(p *fleetPage, o *overview.Overview, q view.Query) []*d
 			all = append(all, sys)
 		}
 	}
-	p.Tags, p.Installers, p.Faults, p.Repeated = commons.Tags(q), commons.Installers(q), commons.Faults(q), commons.Repeated()
+	p.Tags, p.Installers, p.Faults, p.Repeated = commons.Tags(q), commons.Installers(q), commons.Faults(q, s.idiom(r)), commons.Repeated(s.idiom(r))
 	if q.By != view.BySite {
-		group := func(sys *dewline.System) string { return q.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID))) }
+		group := func(sys *dewline.System) string { return q.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)), s.idiom(r)) }
 		slices.SortStableFunc(all, func(a, b *dewline.System) int { return cmp.Compare(group(a), group(b)) })
 	}
 	return all
 }
 
 func (s *server) listSystems(r *http.Request, p *fleetPage, o *overview.Overview, q view.Query) {
-	matching := s.matching(p, o, q)
+	matching := s.matching(r, p, o, q)
 	p.Matching = len(matching)
 	last := max(1, (len(matching)+pageRows-1)/pageRows)
 	q.Page = min(q.Page, last)
@@ -150,7 +150,7 @@ func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, sys
 	if !ok {
 		return // NewFleet makes every system from its site
 	}
-	group := view.Group{ID: p.Query.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)))}
+	group := view.Group{ID: p.Query.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)), s.idiom(r))}
 	group.Name = group.ID
 	if p.Query.By == view.BySite {
 		group = view.Group{ID: site.ID, Name: site.Name, Note: zoneNote(site)}

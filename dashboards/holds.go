@@ -114,7 +114,7 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 		list.Lines = append(list.Lines, line)
 	}
 	p.Lists = [2]holdList{now, planned}
-	p.Headline = view.HoldsHeadline(len(now.Lines), len(planned.Lines))
+	p.Headline = s.idiom(r).HoldsHeadline(len(now.Lines), len(planned.Lines))
 	chosen := typed.Get("site")
 	if len(fleet.Sites) == 1 {
 		chosen = fleet.Sites[0].ID
@@ -131,7 +131,7 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 func (s *server) holdFormOf(r *http.Request, site *dewline.Site, typed url.Values) *holdForm {
 	f := &holdForm{Site: site.ID, SiteName: site.Name, Zone: s.reader(r, site).Zone.String(), From: typed.Get("from"), Until: typed.Get("until"), Why: typed.Get("why")}
 	for _, kind := range heldByHand {
-		f.Kinds = append(f.Kinds, choice{string(kind), view.HoldWord(kind), string(kind) == typed.Get("kind")})
+		f.Kinds = append(f.Kinds, choice{string(kind), s.idiom(r).HoldWord(kind), string(kind) == typed.Get("kind")})
 	}
 	f.Systems = []choice{{Word: "the whole site"}}
 	for i := range site.Systems {

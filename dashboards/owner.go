@@ -111,12 +111,12 @@ func (s *server) newOwnerPage(r *http.Request, m dewline.OwnerMonth, now dewline
 	reader := s.reader(r, nil)
 	reader.Zone = zone
 	p := ownerPage{
-		base: s.base(r, m.Name+", "+m.Month.Words()), Name: m.Name, Company: dewline.VisitorOf(r.Context()).SeesAll(), Month: view.MonthWord(m.Month),
+		base: s.base(r, m.Name+", "+view.MonthWord(m.Month, reader.Idiom)), Name: m.Name, Company: dewline.VisitorOf(r.Context()).SeesAll(), Month: view.MonthWord(m.Month, reader.Idiom),
 		Earlier: view.OwnerHref(m.Owner, m.Month.Add(-1)), Report: view.ReportHref(m.Owner, m.Month),
-		Summary: m.Summary(), Changes: view.OwnerChanges(m), Works: view.OwnerWorks(m, reader),
-		Advice: m.Advice, AdviceAt: view.Clock(dewline.Millis(m.Made), reader.Now, zone), Notes: m.Notes, Sources: m.Sources(), Caution: m.Caution,
+		Summary: m.Summary(reader), Changes: view.OwnerChanges(m, reader.Idiom), Works: view.OwnerWorks(m, reader),
+		Advice: m.Advice, AdviceAt: reader.Clock(dewline.Millis(m.Made)), Notes: m.Notes, Sources: m.Sources(), Caution: reader.Say(m.Caution),
 	}
-	p.Sites, p.Why = view.OwnerSites(m)
+	p.Sites, p.Why = view.OwnerSites(m, reader.Idiom)
 	if s.Papers == nil {
 		p.Report = ""
 	}
@@ -124,9 +124,9 @@ func (s *server) newOwnerPage(r *http.Request, m dewline.OwnerMonth, now dewline
 		p.Later = view.OwnerHref(m.Owner, m.Month.Add(1))
 	}
 	if !m.Over {
-		p.UnderWay = dewline.Millis(m.AsOf).Time().In(zone).Format("2 January, 15:04")
+		p.UnderWay = reader.Time(reader.In(dewline.Millis(m.AsOf)), "2 January, 15:04")
 	}
-	p.Days, p.HasDays = view.NewDays(m)
+	p.Days, p.HasDays = view.NewDays(m, reader.Idiom)
 	p.Records, p.NoRecords = view.OwnerRecords(m, reader)
 	for _, x := range m.Records {
 		p.Notice = cmp.Or(p.Notice, x.Notice)

@@ -29,9 +29,14 @@ func unitsOf(r *http.Request) dewline.Units {
 	return dewline.MetricUnits
 }
 
+// idiom is how who asks reads.
+func (s *server) idiom(r *http.Request) view.Idiom {
+	return view.Idiom{System: view.UnitsOf(unitsOf(r)), Language: s.pages.language(r)}
+}
+
 // reader is for whom a page is written, at a site.
 func (s *server) reader(r *http.Request, site *dewline.Site) view.Reader {
-	reader := view.Reader{Now: s.Now(), Zone: time.UTC, Idiom: view.Idiom{System: view.UnitsOf(unitsOf(r)), Language: s.pages.language(r)}}
+	reader := view.Reader{Now: s.Now(), Zone: time.UTC, Idiom: s.idiom(r)}
 	if site != nil && site.Timezone != nil {
 		reader.Zone = site.Timezone
 	}

@@ -40,10 +40,11 @@ const recordsListed = 40
 
 func (s *server) reports(w http.ResponseWriter, r *http.Request) {
 	ctx, now := r.Context(), s.Now()
+	u := s.idiom(r)
 	span := view.ReportSpanNamed(r.URL.Query().Get("span"))
-	p := reportsPage{base: s.base(r, "Reports"), Headline: "Reports", SpanText: span.Text(now), Ledger: s.Ledger != nil}
+	p := reportsPage{base: s.base(r, u.Say("Reports")), Headline: u.Say("Reports"), SpanText: span.Text(now, u), Ledger: s.Ledger != nil}
 	for _, choice := range view.ReportSpans() {
-		p.Spans = append(p.Spans, view.PeriodLink{Word: choice.Word, Href: "/reports?span=" + choice.Name, Current: choice == span})
+		p.Spans = append(p.Spans, view.PeriodLink{Word: choice.Word.Said(u), Href: "/reports?span=" + choice.Name, Current: choice == span})
 	}
 	from, to := span.From(now), dewline.MillisOf(now)
 	if s.Papers != nil {
@@ -53,15 +54,15 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if s.Service == nil {
-		p.Err = "Service calls are not kept here, so that nothing can be said of them."
-	} else if err := s.report(ctx, &p, span, from, to); err != nil {
+		p.Err = u.Say("Service calls are not kept here, so that nothing can be said of them.")
+	} else if err := s.report(ctx, &p, span, from, to, u); err != nil {
 		s.Log.ErrorContext(ctx, "cannot report", "error", err)
-		p.Err = "What became of calls cannot be read at the moment. Load the page again; /readyz says what is wrong."
+		p.Err = u.Say("What became of calls cannot be read at the moment. Load the page again; /readyz says what is wrong.")
 	}
 	s.pages.write(w, r, http.StatusOK, "reports", p)
 }
 
-func (s *server) report(ctx context.Context, p *reportsPage, span view.ReportSpan, from, to dewline.Millis) error {
+func (s *server) report(ctx context.Context, p *reportsPage, span view.ReportSpan, from, to dewline.Millis, u view.Idiom) error {
 	report, err := s.Service.Report(ctx, from, to)
 	if err != nil {
 		return err
@@ -78,12 +79,12 @@ func (s *server) report(ctx context.Context, p *reportsPage, span view.ReportSpa
 	if err != nil {
 		return err
 	}
-	p.Headline = view.ReportHeadline(report.Visits, span)
-	p.Faults = view.FaultLines(report.Faults)
+	p.Headline = u.ReportHeadline(report.Visits, span)
+	p.Faults = view.FaultLines(report.Faults, u)
 	p.Shares = []view.ShareLine{
-		view.NewShareLine("No trouble found", report.NoTroubleFound, "of visits"),
-		view.NewShareLine("Callbacks", report.Callbacks, "of repairs: came back within 30 days, or not verified"),
-		view.NewShareLine("Verified by readings", report.Verified, "of visits with a verdict"),
+		view.NewShareLine(u.Say("No trouble found"), report.NoTroubleFound, u.Say("of visits"), u),
+		view.NewShareLine(u.Say("Callbacks"), report.Callbacks, u.Say("of repairs: came back within 30 days, or not verified"), u),
+		view.NewShareLine(u.Say("Verified by readings"), report.Verified, u.Say("of visits with a verdict"), u),
 	}
 	p.Calls = len(calls)
 	for _, state := range dewline.CallStates() {
@@ -94,10 +95,10 @@ func (s *server) report(ctx context.Context, p *reportsPage, span view.ReportSpa
 			}
 		}
 		if n > 0 {
-			p.States = append(p.States, stateCount{view.CallStateWord(state), n})
+			p.States = append(p.States, stateCount{u.CallStateWord(state), n})
 		}
 	}
-	p.Times = timesOf(calls, visits, found)
+	p.Times = timesOf(calls, visits, found, u)
 	p.Records, p.MoreCount = s.recordsOf(ctx, visits)
 	return nil
 }
@@ -130,7 +131,7 @@ func (s *server) detections(ctx context.Context, calls []dewline.ServiceCall, fr
 
 // timesOf returns how long it took from the first alert of each call to the call, to the first visit of it
 // and to the proof of the repair.
-func timesOf(calls []dewline.ServiceCall, visits []dewline.Visit, found map[string]dewline.Millis) []view.TimeLine {
+func timesOf(calls []dewline.ServiceCall, visits []dewline.Visit, found map[string]dewline.Millis, u view.Idiom) []view.TimeLine {
 	first := map[string]dewline.Millis{}
 	for _, v := range visits {
 		if at := dewline.Millis(v.Started); first[v.Call] == 0 || at < first[v.Call] {
@@ -159,7 +160,7 @@ func timesOf(calls []dewline.ServiceCall, visits []dewline.Visit, found map[stri
 			add(&toProof, dewline.Millis(c.Verdict.At))
 		}
 	}
-	return []view.TimeLine{view.NewTimeLine("From alert to call", toCall), view.NewTimeLine("From alert to first visit", toVisit), view.NewTimeLine("From alert to proof", toProof)}
+	return []view.TimeLine{view.NewTimeLine(u.Say("From alert to call"), toCall, u), view.NewTimeLine(u.Say("From alert to first visit"), toVisit, u), view.NewTimeLine(u.Say("From alert to proof"), toProof, u)}
 }
 
 // recordsOf returns where the refrigerant records of machines are whose refrigerant was weighed at the

@@ -124,7 +124,7 @@ func unheardIn(r *http.Request, o *overview.Overview) (u unheard) {
 	}
 	for _, sys := range o.Fleet.Systems() {
 		switch {
-		case o.Assessment(sys.ID).Reason != view.NeverHeard:
+		case !o.Assessment(sys.ID).NeverHeard():
 		case len(u.Some) == 5:
 			u.More++
 		default:

@@ -29,9 +29,9 @@ func (s *server) sensorCheck(w http.ResponseWriter, r *http.Request) {
 	reader := s.reader(r, site)
 	state, _ := s.overview.State(sys.ID)
 	p := checkPage{base: s.base(r, "Check the sensors of "+sys.Name), ID: sys.ID, Name: sys.Name, Caution: dewline.Caution, Href: checkHref(sys.ID)}
-	p.Say = view.NeverHeard
+	p.Say = view.NeverHeard.Said(reader)
 	if last := max(state.At, state.Received); last != 0 {
-		p.Say = "The newest reading came " + view.AgeOf(last, reader.Now, reader.Zone).Text + "."
+		p.Say = reader.Say("The newest reading came {1}.", reader.Age(last).Text)
 	}
 	series, err := s.checkSeries(r, sys)
 	if err != nil {

@@ -192,7 +192,7 @@ func planLineOf(p dewline.ContactPlan, d dewline.Directory) planLine {
 		}
 		text := "At once: "
 		if step.After > 0 {
-			text = "After " + view.Span(step.After.Duration()) + " without an acknowledgement: "
+			text = "After " + view.Idiom{}.Span(step.After.Duration()) + " without an acknowledgement: "
 		}
 		text += strings.Join(who, ", ")
 		for _, h := range step.Hours {

@@ -218,7 +218,7 @@ func (c changed) words() []string {
 		all = append(all, "Removes "+s.Name+" ("+string(s.ID)+"): it is not watched any more, and its open alerts end. What was recorded of it stays.")
 	}
 	for _, s := range c.added {
-		all = append(all, "Adds "+s.Name+" ("+string(s.ID)+"): "+view.KindWord(s.Kind)+", "+s.Refrigerant+", "+view.MeteringWord(s.Metering)+".")
+		all = append(all, "Adds "+s.Name+" ("+string(s.ID)+"): "+view.Idiom{}.KindWord(s.Kind)+", "+s.Refrigerant+", "+view.Idiom{}.MeteringWord(s.Metering)+".")
 	}
 	all = append(all, c.others...)
 	if len(all) > listed {

@@ -5,7 +5,6 @@ import (
 	"strings"
 
 	"dewline"
-	"dewline/dashboards/view"
 )
 
 // gatewaysPage lists the gateways that may connect.
@@ -56,16 +55,16 @@ func (s *server) showGateways(w http.ResponseWriter, r *http.Request, status int
 		if site, ok := fleet.Site(g.ID.Site()); ok {
 			reader = s.reader(r, site)
 		}
-		line := gatewayLine{ID: string(g.ID), Made: view.Clock(g.Created, reader.Now, reader.Zone), Status: "has not connected yet"}
+		line := gatewayLine{ID: string(g.ID), Made: reader.Clock(g.Created), Status: "has not connected yet"}
 		if g.Rotated != 0 {
-			line.Rotated = view.Clock(g.Rotated, reader.Now, reader.Zone)
+			line.Rotated = reader.Clock(g.Rotated)
 		}
 		if g.Status != nil {
 			word := "offline"
 			if g.Status.Online {
 				word = "online"
 			}
-			line.Status = word + " since " + view.Clock(g.Status.Received, reader.Now, reader.Zone)
+			line.Status = word + " since " + reader.Clock(g.Status.Received)
 		}
 		p.Gateways = append(p.Gateways, line)
 	}
@@ -104,7 +103,7 @@ func (s *server) showGateways(w http.ResponseWriter, r *http.Request, status int
 		line.Seen = "no reading yet"
 		if at := newest[id]; at != 0 {
 			reader := s.reader(r, nil)
-			line.Seen = "a reading " + view.AgeOf(at, reader.Now, reader.Zone).Text
+			line.Seen = "a reading " + reader.Age(at).Text
 		}
 	}
 	if len(p.Lacking) > listed {

@@ -61,7 +61,7 @@ func (s *server) removable(w http.ResponseWriter, r *http.Request) (p removePage
 	reader := s.reader(r, site)
 	for _, a := range s.overview.Read(r.Context(), s.Now).AlertsOf(id) {
 		if a.System == id {
-			p.Alerts = append(p.Alerts, view.ConditionWord(a.Condition)+", since "+view.Clock(a.Onset, reader.Now, reader.Zone))
+			p.Alerts = append(p.Alerts, reader.ConditionWord(a.Condition)+", since "+reader.Clock(a.Onset))
 		}
 	}
 	if s.Service != nil {
@@ -73,7 +73,7 @@ func (s *server) removable(w http.ResponseWriter, r *http.Request) (p removePage
 			return p, file, nil, false
 		}
 		for _, c := range calls {
-			p.Calls = append(p.Calls, place{"The service call of " + view.Clock(dewline.Millis(c.Made), reader.Now, reader.Zone) + ", " + view.CallStateWord(c.State), view.CallHref(c.ID)})
+			p.Calls = append(p.Calls, place{"The service call of " + reader.Clock(dewline.Millis(c.Made)) + ", " + reader.CallStateWord(c.State), view.CallHref(c.ID)})
 		}
 	}
 	return p, file, fleet.Without(id), true

@@ -90,11 +90,11 @@ func systemSets() []fieldSet {
 	}
 	kinds := []choice{{Word: "choose"}}
 	for _, k := range []dewline.Kind{dewline.SplitAC, dewline.HeatPump, dewline.Packaged, dewline.WalkInCooler, dewline.WalkInFreezer, dewline.DisplayCase} {
-		kinds = append(kinds, choice{Value: string(k), Word: view.KindWord(k)})
+		kinds = append(kinds, choice{Value: string(k), Word: view.Idiom{}.KindWord(k)})
 	}
 	metering := []choice{{Word: "choose"}}
 	for _, m := range []dewline.Metering{dewline.FixedOrifice, dewline.Capillary, dewline.TXV, dewline.EEV} {
-		metering = append(metering, choice{Value: string(m), Word: view.MeteringWord(m)})
+		metering = append(metering, choice{Value: string(m), Word: view.Idiom{}.MeteringWord(m)})
 	}
 	return []fieldSet{
 		{Title: "The system", Say: "One refrigerant circuit with its sensors.", Fields: []field{

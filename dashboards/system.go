@@ -95,8 +95,8 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	p := systemPage{
 		base: s.base(r, sys.Name+", "+site.Name), livePart: live,
 		Site: site.Name, SiteHref: view.Query{Text: site.Name}.Href(), Name: sys.Name, ID: sys.ID,
-		About: view.KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + view.MeteringWord(sys.Metering),
-		Facts: view.Facts(fleet, sys, reader.Idiom), Sensors: view.Sensors(sys, alerts, reader.Idiom), Caution: dewline.Caution,
+		About: reader.About(sys),
+		Facts: view.Facts(fleet, sys, reader.Idiom), Sensors: view.Sensors(sys, alerts, reader.Idiom), Caution: reader.Say(dewline.Caution),
 	}
 	p.Listens = lookAt(alerts, newest).listens(sys.ID)
 	state, _ := s.overview.State(sys.ID)
@@ -125,7 +125,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 	}
 	span := spanOf(r, state, reader.Now)
 	all, events := s.history(ctx, sys.ID, span, reader.Now)
-	s.addCharts(ctx, &p, sys, state, span, view.Marks(all, events), reader)
+	s.addCharts(ctx, &p, sys, state, span, view.Marks(all, events, reader.Idiom), reader)
 	s.addCycle(ctx, &p, sys, state, reader)
 	s.addHistory(&p, site, sys, state, all, events, reader)
 	s.pages.write(w, r, http.StatusOK, "system", p)
@@ -219,12 +219,12 @@ func (s *server) history(ctx context.Context, id dewline.SystemID, span view.Per
 }
 
 func (s *server) addCharts(ctx context.Context, p *systemPage, sys *dewline.System, state dewline.SystemState, span view.Period, marks []view.Mark, reader view.Reader) {
-	p.Windows = view.WindowLinks(sys.ID, span)
+	p.Windows = view.WindowLinks(sys.ID, span, reader.Idiom)
 	p.Earlier = span.Moved(sys.ID, -1)
 	if span.To < dewline.MillisOf(reader.Now) {
 		p.Later = span.Moved(sys.ID, 1)
 	}
-	p.SpanText = view.Clock(span.From, reader.Now, reader.Zone) + " to " + view.Clock(span.To, reader.Now, reader.Zone) + ", " + reader.Zone.String()
+	p.SpanText = reader.Say("{1} to {2}, {3}", reader.Clock(span.From), reader.Clock(span.To), reader.Zone)
 	if s.Series == nil {
 		p.ChartsErr = "This service keeps no series."
 		return
@@ -275,5 +275,5 @@ func (s *server) addHistory(p *systemPage, site *dewline.Site, sys *dewline.Syst
 			p.Past = append(p.Past, ownLine(a, site, sys, state, reader))
 		}
 	}
-	p.Events = view.EventLines(events[max(0, len(events)-historyMost):], reader.Now, reader.Zone)
+	p.Events = view.EventLines(events[max(0, len(events)-historyMost):], reader)
 }

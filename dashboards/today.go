@@ -70,25 +70,25 @@ func (s *server) todayPage(r *http.Request) todayPage {
 	ctx, q := r.Context(), alertQueryOf(r)
 	o := s.overview.Read(ctx, s.Now)
 	p := todayPage{
-		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: view.Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}),
-		Query: q, Self: q.Href(), Caution: dewline.Caution, CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
+		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: s.idiom(r).Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}, s.idiom(r)),
+		Query: q, Self: q.Href(), Caution: s.idiom(r).Say(dewline.Caution), CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
 	}
 	if first, ok := s.steps(r, o.Fleet); ok {
 		if p.First = &first; len(o.IDs) > 0 {
-			p.Headline = view.NeverHeard
+			p.Headline = view.NeverHeard.Said(s.idiom(r))
 		}
 	}
 	p.Unheard = unheardIn(r, o)
 	if o.AlertsErr != nil {
 		s.Log.ErrorContext(ctx, "cannot read alerts", "error", o.AlertsErr)
-		p.AlertsErr = "Alerts cannot be read at the moment; those shown are the last that were."
+		p.AlertsErr = s.idiom(r).Say("Alerts cannot be read at the moment; those shown are the last that were.")
 	}
 	shelved, held := s.shelved(r)
 	if p.CanWork {
 		p.Held = &held
 	}
 	isShelved := func(id string) bool { return shelved[id] }
-	p.Filters = view.Filters(o.Alerts, o.Fleet, isShelved, q)
+	p.Filters = view.Filters(o.Alerts, o.Fleet, isShelved, q, s.idiom(r))
 	var matching []*dewline.Alert
 	for i := range o.Alerts {
 		a := &o.Alerts[i]

@@ -166,7 +166,7 @@ func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitP
 	ctx, fleet := r.Context(), s.overview.Fleet(r.Context())
 	p := visitPage{
 		base: s.base(r, at.sys.Name+", visit"), Call: view.CallHref(at.c.Call.ID), Place: at.site.Name, Name: at.sys.Name, Machine: view.SystemHref(at.sys.ID),
-		About:    view.KindWord(at.sys.Kind) + ", " + at.sys.Refrigerant + ", " + view.MeteringWord(at.sys.Metering),
+		About:    at.reader.About(at.sys),
 		Cautions: view.CautionsFor(at.sys, at.reader.Idiom), Live: s.readVisitLive(ctx, at), Action: view.VisitHref(at.c.Call.ID, at.sys.ID),
 		Photos: s.Photos != nil, Worker: "/calls/worker.js", AskName: dewline.VisitorOf(ctx).Name == "",
 	}
@@ -179,7 +179,7 @@ func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitP
 		if n := len(p.Before); n > 0 {
 			p.Record, p.Before = &p.Before[n-1], p.Before[:n-1]
 		} else {
-			p.Ended = "The call is " + view.CallStateWord(at.c.Call.State) + ", so nothing can be recorded on it."
+			p.Ended = at.reader.Say("The call is {1}, so nothing can be recorded on it.", at.reader.CallStateWord(at.c.Call.State))
 		}
 		p.Proving = s.proving(ctx, at.c, fleet, at.reader)
 		return p
@@ -322,7 +322,7 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 	}
 	_, err = s.Service.CloseVisit(ctx, v.ID, dewline.Closing{By: cmp.Or(by, v.Technician), Finished: v.Finished})
 	if incomplete, ok := errors.AsType[*dewline.Incomplete](err); ok {
-		answer.Missing, answer.status = view.Lacks(incomplete.Missing), http.StatusUnprocessableEntity
+		answer.Missing, answer.status = at.reader.Lacks(incomplete.Missing), http.StatusUnprocessableEntity
 	} else if err != nil {
 		answer.Problems, answer.status = []string{s.problemOf(ctx, "The visit is kept and not closed: ", err)}, http.StatusConflict
 	} else {

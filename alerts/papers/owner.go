@@ -90,7 +90,7 @@ func (f OwnerFacts) PDF(u dewline.Units, at dewline.Millis) ([]byte, error) {
 	}
 	d.facts([2]string{"Owner", m.Name}, [2]string{"Looked after by", f.Company}, [2]string{"Told up to", upTo})
 	d.heading("In short")
-	d.list(m.Summary())
+	d.list(m.Summary(dewline.English))
 	d.machines(m)
 	d.advised(m)
 	d.worked(f)
@@ -113,7 +113,7 @@ func (d *document) machines(m dewline.OwnerMonth) {
 	var rows [][]string
 	var notes []string
 	well := 0
-	of, shared := m.Why()
+	of, shared := m.Why(dewline.English)
 	for _, s := range m.Sites {
 		where := ""
 		if len(m.Sites) > 1 {
@@ -127,12 +127,12 @@ func (d *document) machines(m dewline.OwnerMonth) {
 			if why := of[x.System]; why != "" {
 				notes = append(notes, x.Name+where+": "+why)
 			}
-			run, starts := x.Use.Words()
-			excess := x.Excess.Words()
+			run, starts := x.Use.Words(dewline.English)
+			excess := x.Excess.Words(dewline.English)
 			if excess == "" {
 				excess = "none"
 			}
-			rows = append(rows, []string{x.Name + where, x.Standing.Words(), x.Says, run, starts, x.Energy.Words(), excess})
+			rows = append(rows, []string{x.Name + where, x.Standing.Words(dewline.English), x.Says, run, starts, x.Energy.Words(dewline.English), excess})
 		}
 	}
 	if len(rows) > 0 {
@@ -234,7 +234,7 @@ func (d *document) worked(f OwnerFacts) {
 		if w.Charged+w.Recovered > 0 {
 			says = append(says, fmt.Sprintf("Refrigerant off the scale: %s in, %s out.", d.Mass(w.Charged, 2), d.Mass(w.Recovered, 2)))
 		}
-		d.text(strings.Join(append(says, w.Words()), " "))
+		d.text(strings.Join(append(says, w.Words(dewline.English)), " "))
 		d.measures(w)
 		if slices.ContainsFunc(drawn, func(x dewline.OwnerWork) bool { return x.System == w.System && x.At == w.At }) {
 			d.repair(f, w)
@@ -309,7 +309,7 @@ func (d *document) records(m dewline.OwnerMonth) {
 		if charge == "" {
 			charge = dewline.NotKnown
 		}
-		rows = append(rows, []string{r.Name + ", " + r.Where, r.Refrigerant, charge, d.Mass(r.Charged, 2), d.Mass(r.Recovered, 2), r.Words()})
+		rows = append(rows, []string{r.Name + ", " + r.Where, r.Refrigerant, charge, d.Mass(r.Charged, 2), d.Mass(r.Recovered, 2), r.Words(dewline.English)})
 	}
 	if len(rows) > 0 {
 		d.table([]column{{"appliance", 3, "L"}, {"refrigerant", 1.6, "L"}, {"full charge", 1.6, "R"}, {"in", 1.3, "R"}, {"out", 1.3, "R"}, {"leak rate", 4, "L"}}, rows)

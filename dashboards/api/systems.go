@@ -195,7 +195,7 @@ func enrolled(fleet *dewline.Fleet, site, system string) (*dewline.System, error
 }
 
 func systemOf(fleet *dewline.Fleet, s *dewline.System, state dewline.SystemState, known bool, a view.Assessment) System {
-	out := System{System: s.ID, Name: s.Name, Health: a.Health, HealthReason: a.Reason, Enrolment: enrolmentOf(fleet, s)}
+	out := System{System: s.ID, Name: s.Name, Health: a.Health, HealthReason: a.Reason(view.Idiom{}), Enrolment: enrolmentOf(fleet, s)}
 	if site, ok := fleet.Site(s.ID.Site()); ok {
 		out.Site = Site{ID: site.ID, Name: site.Name, Owner: site.Owner, Address: site.Address, Timezone: "UTC", AltitudeM: float64(site.Altitude)}
 		if site.Timezone != nil {

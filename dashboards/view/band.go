@@ -10,11 +10,11 @@ import (
 // a band that is open on both sides expects nothing.
 type Band struct {
 	Low, High float64
-	Basis     string // what the band rests on, for people
+	Basis     dewline.Phrase // what the band rests on, for people
 }
 
 // open is the band of a quantity of which nothing is expected.
-func open(why string) Band { return Band{math.Inf(-1), math.Inf(1), why} }
+func open(why dewline.Phrase) Band { return Band{math.Inf(-1), math.Inf(1), why} }
 
 // Stated says whether the band bounds anything.
 func (b Band) Stated() bool { return !math.IsInf(b.Low, -1) || !math.IsInf(b.High, 1) }
@@ -53,14 +53,14 @@ func ExpectedSuperheat(s *dewline.System) Band {
 	target := float64(s.TargetSuperheat)
 	switch {
 	case target > 0 && s.TargetSuperheatAt == dewline.AtCompressor:
-		return Band{max(floodingK, target-superheatSwingK), target + superheatSwingK, "target of the equipment, within 2.8 K"}
+		return Band{max(floodingK, target-superheatSwingK), target + superheatSwingK, dewline.Phrase("target of the equipment, within 2.8 K")}
 	case target > 0:
 		// The suction line adds heat between coil and compressor, by an amount nobody has stated.
-		return Band{floodingK, math.Inf(1), "liquid must not reach the compressor; the target holds at the coil, not here"}
+		return Band{floodingK, math.Inf(1), dewline.Phrase("liquid must not reach the compressor; the target holds at the coil, not here")}
 	case s.Metering.HoldsSuperheat() && s.Kind.Comfort():
-		return Band{floodingK, starvingK, "common practice for a comfort machine with a valve"}
+		return Band{floodingK, starvingK, dewline.Phrase("common practice for a comfort machine with a valve")}
 	}
-	return Band{floodingK, math.Inf(1), "liquid must not reach the compressor; no constant target with this metering device"}
+	return Band{floodingK, math.Inf(1), dewline.Phrase("liquid must not reach the compressor; no constant target with this metering device")}
 }
 
 // ExpectedSubcooling returns where the subcooling of s is expected. Without a stated target nothing
@@ -68,7 +68,7 @@ func ExpectedSuperheat(s *dewline.System) Band {
 func ExpectedSubcooling(s *dewline.System) Band {
 	target := float64(s.TargetSubcooling)
 	if target <= 0 {
-		return open("the equipment states no target")
+		return open(dewline.Phrase("the equipment states no target"))
 	}
-	return Band{max(0, target-subcoolingSwingK), target + subcoolingSwingK, "target of the equipment, within 1.7 K"}
+	return Band{max(0, target-subcoolingSwingK), target + subcoolingSwingK, dewline.Phrase("target of the equipment, within 1.7 K")}
 }

@@ -12,7 +12,7 @@ import (
 func Bring(a *dewline.Alert, sys *dewline.System, u Idiom) []string {
 	if sys == nil {
 		if a.Condition == dewline.Silent {
-			return []string{"a spare gateway"}
+			return []string{u.Say("a spare gateway")}
 		}
 		return nil
 	}
@@ -28,9 +28,9 @@ func Bring(a *dewline.Alert, sys *dewline.System, u Idiom) []string {
 	if opens {
 		charge := sys.Refrigerant
 		if sys.Charge > 0 {
-			charge = spaced(u.Mass(sys.Charge, 1)) + " " + sys.Refrigerant + " (plate charge)"
+			charge = u.Say("{1} {2} (plate charge)", spaced(u.Mass(sys.Charge, 1)), sys.Refrigerant)
 		}
-		b.add(charge, "recovery and vacuum equipment", "scale", "drier")
+		b.add(charge, u.Say("recovery and vacuum equipment"), u.Say("scale"), u.Say("drier"))
 	}
 	return b
 }
@@ -49,21 +49,21 @@ func (b *bag) add(things ...string) {
 func (b *bag) forCause(c dewline.Cause, sys *dewline.System, u Idiom) {
 	switch c.Fault {
 	case dewline.Undercharge:
-		b.add("leak detector", "nitrogen")
+		b.add(u.Say("leak detector"), u.Say("nitrogen"))
 	case dewline.Restriction, dewline.Overfeed:
 		b.metering(c, sys, u)
 	case dewline.EvaporatorAirflow:
-		b.add("air filter", "coil cleaner")
+		b.add(u.Say("air filter"), u.Say("coil cleaner"))
 	case dewline.CondenserAirflow:
-		b.add("coil cleaner", "fan capacitor")
+		b.add(u.Say("coil cleaner"), u.Say("fan capacitor"))
 	case dewline.DefrostFault:
-		b.add("electrical meter")
+		b.add(u.Say("electrical meter"))
 	case dewline.SensorFault:
 		if c.Detail != "" {
-			b.add(underscores(c.Detail) + " sensor")
+			b.add(u.Say("{1} sensor", u.Name(c.Detail)))
 		}
 	case dewline.Communication:
-		b.add("spare gateway")
+		b.add(u.Say("spare gateway"))
 	}
 }
 
@@ -74,12 +74,12 @@ func (b *bag) metering(c dewline.Cause, sys *dewline.System, u Idiom) {
 	}
 	switch {
 	case c.Detail == "bulb_loose":
-		b.add("bulb strap and insulation")
+		b.add(u.Say("bulb strap and insulation"))
 	case sys.Metering == dewline.FixedOrifice && sys.Orifice > 0:
-		b.add("orifice of " + spaced(u.Diameter(sys.Orifice, decimals)))
+		b.add(u.Say("orifice of {1}", spaced(u.Diameter(sys.Orifice, decimals))))
 	case sys.Metering == dewline.FixedOrifice:
-		b.add("orifices about the maker's size (the bore called for is not stated)")
+		b.add(u.Say("orifices about the maker's size (the bore called for is not stated)"))
 	case sys.Metering.HoldsSuperheat():
-		b.add("expansion valve or power element of its size")
+		b.add(u.Say("expansion valve or power element of its size"))
 	}
 }

@@ -2,7 +2,6 @@ package view
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"net/url"
 	"slices"
@@ -13,16 +12,16 @@ import (
 	"dewline/thermo/si"
 )
 
-var callStateWords = map[dewline.CallState]string{
+var callStateWords = map[dewline.CallState]dewline.Phrase{
 	dewline.CallNew: "needs a technician", dewline.CallAssigned: "assigned", dewline.CallScheduled: "planned", dewline.CallOnTheWay: "on the way",
 	dewline.CallOnSite: "on site", dewline.CallDone: "being proved", dewline.CallProved: "proved", dewline.CallReturned: "came back: not proved",
 	dewline.CallCancelled: "cancelled",
 }
 
 // CallStateWord returns the word that people read for where a service call stands.
-func CallStateWord(s dewline.CallState) string { return wordOr(callStateWords, s) }
+func (u Idiom) CallStateWord(s dewline.CallState) string { return wordOr(u, callStateWords, s) }
 
-var priorityWords = map[dewline.Priority]string{
+var priorityWords = map[dewline.Priority]dewline.Phrase{
 	dewline.P1: "now", dewline.P2: "within a day", dewline.P3: "within two weeks", dewline.P4: "with the next visit",
 }
 
@@ -63,13 +62,13 @@ type CallLine struct {
 
 // NewCallLine puts a service call into words.
 func NewCallLine(c dewline.ServiceCall, fleet *dewline.Fleet, r Reader) CallLine {
-	l := CallLine{ID: c.ID, Href: CallHref(c.ID), Health: dewline.HealthWell, State: CallStateWord(c.State), Place: c.Site,
+	l := CallLine{ID: c.ID, Href: CallHref(c.ID), Health: dewline.HealthWell, State: r.CallStateWord(c.State), Place: c.Site,
 		Technician: c.Technician, Note: c.Note, Callback: c.Follows != "", Planned: planned(c, r)}
 	if site, ok := fleet.Site(c.Site); ok {
 		l.Place = site.Name
 	}
 	if !c.State.Ended() && c.State != dewline.CallDone {
-		l.Priority, l.Health = wordOr(priorityWords, c.Priority), cmp.Or(priorityHealth[c.Priority], dewline.HealthWell)
+		l.Priority, l.Health = wordOr(r.Idiom, priorityWords, c.Priority), cmp.Or(priorityHealth[c.Priority], dewline.HealthWell)
 	}
 	for _, id := range c.Systems {
 		l.Systems = append(l.Systems, systemName(fleet, id))
@@ -80,11 +79,11 @@ func NewCallLine(c dewline.ServiceCall, fleet *dewline.Fleet, r Reader) CallLine
 	var likely []string
 	for _, b := range c.Briefs {
 		if first, ok := likeliestOf(b.Causes); ok {
-			likely = append(likely, fmt.Sprintf("%s (%s)", causeWords(first), percent(first.Probability)))
+			likely = append(likely, r.causeWords(first)+" ("+percent(first.Probability)+")")
 		}
 	}
 	if len(likely) > 0 {
-		l.Likely = sentenceCase("likely: " + strings.Join(likely, "; "))
+		l.Likely = r.Say("Likely: {1}.", strings.Join(likely, "; "))
 	}
 	var bring []string
 	for _, item := range c.Bring {
@@ -116,13 +115,12 @@ func planned(c dewline.ServiceCall, r Reader) string {
 	if c.From == 0 {
 		return ""
 	}
-	zone := cmp.Or(r.Zone, time.UTC)
-	from, to := c.From.Time().In(zone), c.To.Time().In(zone)
-	text := from.Format("Mon 2 Jan 15:04")
+	from, to := r.In(dewline.Millis(c.From)), r.In(dewline.Millis(c.To))
+	until := r.Time(to, "Mon 2 Jan 15:04")
 	if from.YearDay() == to.YearDay() && from.Year() == to.Year() {
-		return text + " to " + to.Format("15:04")
+		until = to.Format("15:04")
 	}
-	return text + " to " + to.Format("Mon 2 Jan 15:04")
+	return r.Say("{1} to {2}", r.Time(from, "Mon 2 Jan 15:04"), until)
 }
 
 // CallGroup is calls of a list that stand alike, or are planned for one day.
@@ -153,7 +151,7 @@ func SortCalls(calls []dewline.ServiceCall, fleet *dewline.Fleet) {
 
 // GroupCalls sorts calls into those that wait for a decision, those under way, those planned by day, those
 // without a day, and those that are done. The reader's zone is that of the call.
-func GroupCalls(calls []dewline.ServiceCall, line func(dewline.ServiceCall) CallLine, day func(dewline.ServiceCall) string) []CallGroup {
+func (u Idiom) GroupCalls(calls []dewline.ServiceCall, line func(dewline.ServiceCall) CallLine, day func(dewline.ServiceCall) string) []CallGroup {
 	var order []string
 	groups := map[string][]CallLine{}
 	put := func(title string, c dewline.ServiceCall) {
@@ -164,21 +162,21 @@ func GroupCalls(calls []dewline.ServiceCall, line func(dewline.ServiceCall) Call
 	}
 	stages := []func(dewline.ServiceCall) string{
 		func(c dewline.ServiceCall) string {
-			return titleIf(c.State == dewline.CallNew || c.State == dewline.CallReturned, "Waits for the dispatcher")
+			return titleIf(c.State == dewline.CallNew || c.State == dewline.CallReturned, u.Say("Waits for the dispatcher"))
 		},
 		func(c dewline.ServiceCall) string {
-			return titleIf(c.State == dewline.CallOnTheWay || c.State == dewline.CallOnSite, "Under way")
+			return titleIf(c.State == dewline.CallOnTheWay || c.State == dewline.CallOnSite, u.Say("Under way"))
 		},
 		func(c dewline.ServiceCall) string {
 			return titleIf(c.State == dewline.CallScheduled && c.From != 0, day(c))
 		},
 		func(c dewline.ServiceCall) string {
-			return titleIf(c.State == dewline.CallAssigned || c.State == dewline.CallScheduled && c.From == 0, "Assigned, no time yet")
+			return titleIf(c.State == dewline.CallAssigned || c.State == dewline.CallScheduled && c.From == 0, u.Say("Assigned, no time yet"))
 		},
 		func(c dewline.ServiceCall) string {
-			return titleIf(c.State == dewline.CallDone, "Being proved by readings")
+			return titleIf(c.State == dewline.CallDone, u.Say("Being proved by readings"))
 		},
-		func(c dewline.ServiceCall) string { return titleIf(c.State.Ended(), "Ended") },
+		func(c dewline.ServiceCall) string { return titleIf(c.State.Ended(), u.Say("Ended")) },
 	}
 	for _, stage := range stages {
 		for _, c := range calls {
@@ -211,15 +209,15 @@ type BringLine struct {
 func BringLines(items []dewline.StockItem, u Idiom) []BringLine {
 	var all []BringLine
 	for _, item := range items {
-		l := BringLine{What: sentenceWord(bringWords(item, u)), Why: InUnits(item.Why, u)}
+		l := BringLine{What: sentenceWord(bringWords(item, u)), Why: InUnits(u.Say(item.Why), u)}
 		if item.InVan != nil {
 			switch {
 			case *item.InVan <= 0:
-				l.InVan, l.Short = "Not in the van", true
+				l.InVan, l.Short = u.Say("Not in the van"), true
 			case *item.InVan < item.Amount:
-				l.InVan, l.Short = "The van has "+amountWords(*item.InVan, item.Unit, u), true
+				l.InVan, l.Short = u.Say("The van has {1}", amountWords(*item.InVan, item.Unit, u)), true
 			default:
-				l.InVan = "In the van"
+				l.InVan = u.Say("In the van")
 			}
 		}
 		all = append(all, l)
@@ -228,7 +226,7 @@ func BringLines(items []dewline.StockItem, u Idiom) []BringLine {
 }
 
 func bringWords(item dewline.StockItem, u Idiom) string {
-	what := InUnits(cmp.Or(item.What, underscores(item.Key)), u)
+	what := InUnits(u.Say(cmp.Or(item.What, underscores(item.Key))), u)
 	if strings.HasPrefix(item.Unit, "kg") && item.Amount > 0 {
 		return amountWords(item.Amount, item.Unit, u) + " " + what
 	}
@@ -241,6 +239,11 @@ func amountWords(v float64, unit string, u Idiom) string {
 		return massWords(si.Kilogram(v), u) + rest
 	}
 	return strings.TrimSpace(Decimal(v, 0) + " " + unit)
+}
+
+// About says what a machine is: "split air conditioner, R-410A, fixed orifice".
+func (u Idiom) About(sys *dewline.System) string {
+	return u.KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + u.MeteringWord(sys.Metering)
 }
 
 // CallBrief is what a technician should know of one alert before the visit.
@@ -264,12 +267,12 @@ type CallBrief struct {
 // NewCallBrief puts a brief into words. The system is nil where it is not enrolled any more.
 func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, r Reader) CallBrief {
 	out := CallBrief{
-		System: string(b.System), What: sentenceCase(ConditionWord(b.Condition)+": "+wordOr(conditionMeanings, b.Condition)) + " Since " + Clock(dewline.Millis(b.Onset), r.Now, r.Zone) + ".",
-		Health: severityHealth(b.Severity), Word: wordOr(severityWords, b.Severity), Settles: sentenceCase(b.Settles), Checks: b.Checks,
+		System: string(b.System), What: conditionSays(b.Condition, r.Idiom) + " " + r.Say("Since {1}.", r.Clock(dewline.Millis(b.Onset))),
+		Health: severityHealth(b.Severity), Word: wordOr(r.Idiom, severityWords, b.Severity), Settles: sentenceCase(r.Say(b.Settles)), Checks: r.all(b.Checks),
 	}
 	ranked := slices.SortedStableFunc(slices.Values(b.Causes), func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
 	for _, cause := range ranked {
-		out.Causes = append(out.Causes, CauseBar{sentenceWord(causeWords(cause)), percent(cause.Probability), 100 * min(1, max(0, cause.Probability))})
+		out.Causes = append(out.Causes, CauseBar{sentenceWord(r.causeWords(cause)), percent(cause.Probability), 100 * min(1, max(0, cause.Probability))})
 	}
 	for _, l := range b.Limits {
 		out.Limits = append(out.Limits, sentenceWord(InUnits(underscores(l), r.Idiom)))
@@ -278,7 +281,7 @@ func NewCallBrief(c dewline.ServiceCall, b dewline.Brief, sys *dewline.System, r
 		return out
 	}
 	out.System, out.Href, out.VisitHref = sys.Name, SystemHref(sys.ID), VisitHref(c.ID, sys.ID)
-	out.About = KindWord(sys.Kind) + ", " + sys.Refrigerant + ", " + MeteringWord(sys.Metering)
+	out.About = r.About(sys)
 	out.Cautions = CautionsFor(sys, r.Idiom)
 	return out
 }
@@ -297,7 +300,7 @@ func severityHealth(s dewline.Severity) dewline.Health {
 func CallSteps(history []dewline.CallChange, r Reader) []Step {
 	all := make([]Step, len(history))
 	for i, h := range history {
-		all[i] = Step{AgeOf(h.At, r.Now, r.Zone), h.By, CallStateWord(h.Call.State), InUnits(underscores(h.Why), r.Idiom)}
+		all[i] = Step{r.Age(h.At), h.By, r.CallStateWord(h.Call.State), InUnits(underscores(h.Why), r.Idiom)}
 	}
 	return all
 }
@@ -317,14 +320,14 @@ type ProofRow struct{ System, Quantity, Expected, Before, After string }
 
 // NewProving puts a verification into words. Its sentences come with the names of machines.
 func NewProving(v dewline.Verification, fleet *dewline.Fleet, r Reader) Proving {
-	p := Proving{At: AgeOf(dewline.Millis(v.At), r.Now, r.Zone)}
+	p := Proving{At: r.Age(dewline.Millis(v.At))}
 	switch v.Verdict {
 	case dewline.Verified:
-		p.Word, p.Health, p.Sentence = "proved", dewline.HealthWell, "The readings prove the repair."
+		p.Word, p.Health, p.Sentence = r.CallStateWord(dewline.CallProved), dewline.HealthWell, r.Say("The readings prove the repair.")
 	case dewline.NotVerified:
-		p.Word, p.Health, p.Sentence = "not proved", dewline.HealthSoon, "The readings do not prove the repair: the call is the dispatcher's again."
+		p.Word, p.Health, p.Sentence = r.Say("not proved"), dewline.HealthSoon, r.Say("The readings do not prove the repair: the call is the dispatcher's again.")
 	default:
-		p.Word, p.Health, p.Sentence = "being proved", dewline.HealthUnderRepair, "The machine is being proved by its readings. That takes days; nobody has to do anything for it. What is still needed, and what is met already:"
+		p.Word, p.Health, p.Sentence = r.CallStateWord(dewline.CallDone), dewline.HealthUnderRepair, r.Say("The machine is being proved by its readings. That takes days; nobody has to do anything for it. What is still needed, and what is met already:")
 	}
 	for _, why := range v.Why {
 		for _, proof := range slices.Concat(v.After, v.Before) {
@@ -344,7 +347,7 @@ func NewProving(v dewline.Verification, fleet *dewline.Fleet, r Reader) Proving 
 					was = measureWords(b, r.Idiom)
 				}
 			}
-			p.Rows = append(p.Rows, ProofRow{systemName(fleet, after.System), sentenceWord(underscores(m.Quantity)), measureBand(m, r.Idiom), was, measureWords(m, r.Idiom)})
+			p.Rows = append(p.Rows, ProofRow{systemName(fleet, after.System), sentenceWord(r.Name(m.Quantity)), measureBand(m, r.Idiom), was, measureWords(m, r.Idiom)})
 		}
 	}
 	return p
@@ -352,7 +355,7 @@ func NewProving(v dewline.Verification, fleet *dewline.Fleet, r Reader) Proving 
 
 func measureWords(m dewline.Measure, u Idiom) string {
 	s := shownAs(m.Unit, u)
-	return fmt.Sprintf("%s\u00a0%s (%s to %s)", Decimal(s.value(m.Mean), 1), s.Word, Decimal(s.value(m.Min), 1), Decimal(s.value(m.Max), 1))
+	return Decimal(s.value(m.Mean), 1) + "\u00a0" + s.Word + " (" + u.Say("{1} to {2}", Decimal(s.value(m.Min), 1), Decimal(s.value(m.Max), 1)) + ")"
 }
 
 func measureBand(m dewline.Measure, u Idiom) string {
@@ -367,17 +370,17 @@ func measureBand(m dewline.Measure, u Idiom) string {
 	if !b.Stated() {
 		return NoValue
 	}
-	return b.String() + "\u00a0" + s.Word
+	return b.Words(u) + "\u00a0" + s.Word
 }
 
 // CallFilters offers by whom and by where they stand calls can be narrowed.
-func CallFilters(calls []dewline.ServiceCall, technician, state string) (technicians, states []Choice) {
+func CallFilters(calls []dewline.ServiceCall, technician, state string, u Idiom) (technicians, states []Choice) {
 	who, where := newTally(), newTally()
 	for _, c := range calls {
 		if c.Technician != "" {
 			who.add(c.Technician, c.Technician)
 		}
-		where.add(string(c.State), CallStateWord(c.State))
+		where.add(string(c.State), u.CallStateWord(c.State))
 	}
 	if technician != "" { // as it is written, whatever calls there are
 		if _, known := who[technician]; !known {
@@ -389,12 +392,17 @@ func CallFilters(calls []dewline.ServiceCall, technician, state string) (technic
 }
 
 // CallsHeadline says how many calls wait.
-func CallsHeadline(open int, technician string) string {
-	whose := titleIf(technician != "", " for "+technician)
-	if open == 0 {
-		return "No service call waits" + whose + "."
+func (u Idiom) CallsHeadline(open int, technician string) string {
+	count := Count(int64(open))
+	switch {
+	case open == 0 && technician == "":
+		return u.Say("No service call waits.")
+	case open == 0:
+		return u.Say("No service call waits for {1}.", technician)
+	case technician == "":
+		return u.SayN(open, "1 service call.", "{1} service calls.", count)
 	}
-	return plural(open, "service call", "service calls") + whose + "."
+	return u.SayN(open, "1 service call for {2}.", "{1} service calls for {2}.", count, technician)
 }
 
 // DayTitle names the day of a time at a site.
@@ -404,28 +412,28 @@ func DayTitle(at dewline.Millis, r Reader) string {
 	midnight := func(t time.Time) time.Time { return time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC) }
 	switch days := int(midnight(t).Sub(midnight(today)) / (24 * time.Hour)); {
 	case days == 0:
-		return "Today"
+		return r.Say("Today")
 	case days == 1:
-		return "Tomorrow"
+		return r.Say("Tomorrow")
 	case days < 0:
-		return "Was planned for " + t.Format("Monday 2 January")
+		return r.Say("Was planned for {1}", r.Time(t, "Monday 2 January"))
 	}
-	return t.Format("Monday 2 January")
+	return r.Time(t, "Monday 2 January")
 }
 
 // CallAbout says in a sentence where a call stands.
 func CallAbout(c dewline.ServiceCall, r Reader) string {
-	text := CallStateWord(c.State)
+	text := r.CallStateWord(c.State)
 	switch when := planned(c, r); {
 	case when != "" && c.State == dewline.CallScheduled:
-		text += " for " + when
+		text = r.Say("planned for {1}", when)
 	case when != "":
-		text += ", planned for " + when
+		text += ", " + r.Say("planned for {1}", when)
 	}
 	if c.Technician != "" {
 		text += ", " + c.Technician
 	}
-	return sentenceCase(text) + " Made " + Clock(dewline.Millis(c.Made), r.Now, r.Zone) + "."
+	return sentenceCase(text) + " " + r.Say("Made {1}.", r.Clock(dewline.Millis(c.Made)))
 }
 
 // CalendarLine is a link to a calendar.
@@ -437,7 +445,7 @@ type CalendarLine struct {
 func CalendarLines(links []dewline.CalendarLink, technician string, r Reader) (all []CalendarLine) {
 	for _, l := range links {
 		if l.Revoked == 0 && (technician == "" || strings.EqualFold(l.Technician, technician)) {
-			all = append(all, CalendarLine{l.ID, cmp.Or(l.Technician, "everybody"), Clock(dewline.Millis(l.Made), r.Now, r.Zone) + " by " + l.By})
+			all = append(all, CalendarLine{l.ID, cmp.Or(l.Technician, r.Say("everybody")), r.Say("{1} by {2}", r.Clock(dewline.Millis(l.Made)), l.By)})
 		}
 	}
 	return all

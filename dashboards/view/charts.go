@@ -80,20 +80,20 @@ func NewCharts(sys *dewline.System, s, before dewline.Series, span Period, marks
 	}
 	celsius, pascal := shownAs("Cel", u), shownAs("Pa", u)
 	temps := []Line{
-		{"condensing", celsius.all(get(string(dewline.CondensingTemp))), 0},
-		{"liquid line", celsius.all(get(dewline.LiquidTemp.String())), 1},
-		{"outdoor air", celsius.all(get(dewline.OutdoorAirTemp.String())), 2},
-		{"suction line", celsius.all(get(dewline.SuctionTemp.String())), 1},
-		{"suction dew", celsius.all(get(string(dewline.SuctionDewTemp))), 0},
+		{u.Say("condensing"), celsius.all(get(string(dewline.CondensingTemp))), 0},
+		{u.Say("liquid line"), celsius.all(get(dewline.LiquidTemp.String())), 1},
+		{u.Say("outdoor air"), celsius.all(get(dewline.OutdoorAirTemp.String())), 2},
+		{u.Say("suction line"), celsius.all(get(dewline.SuctionTemp.String())), 1},
+		{u.Say("suction dew"), celsius.all(get(string(dewline.SuctionDewTemp))), 0},
 	}
 	pressures := []Line{
-		{"high side", pascal.all(get(highPressure(sys))), 0},
-		{"suction", pascal.all(get(string(dewline.SuctionPressureAbs))), 1},
+		{u.Say("high side"), pascal.all(get(highPressure(sys))), 0},
+		{u.Say("suction"), pascal.all(get(string(dewline.SuctionPressureAbs))), 1},
 	}
 	c := Charts{
 		Waterline:    ChartSet[Waterline]{NewWaterline(data, Wide), NewWaterline(data, Narrow)},
-		Temperatures: lineSet("Temperatures", celsius.Word, temps, s, span, zone),
-		Pressures:    lineSet("Pressures, absolute", pascal.Word, pressures, s, span, zone),
+		Temperatures: lineSet(u.Say("Temperatures"), celsius.Word, temps, s, span, r),
+		Pressures:    lineSet(u.Say("Pressures, absolute"), pascal.Word, pressures, s, span, r),
 		Table:        table(s, data, get, r),
 		Units:        ChartUnits{shownAs("K", u).Word, celsius.Word, pascal.Word},
 		Before:       !data.Before.empty(),
@@ -160,22 +160,18 @@ func outlineOf(s dewline.Series, by dewline.Millis) Outline {
 	return o
 }
 
-func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, zone *time.Location) *ChartSet[Lines] {
-	wide, ok := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, zone, WideLines)
+func lineSet(title, unit string, lines []Line, s dewline.Series, span Period, r Reader) *ChartSet[Lines] {
+	wide, ok := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, r.Zone, WideLines, r.Idiom)
 	if !ok {
 		return nil
 	}
-	narrow, _ := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, zone, NarrowLines)
+	narrow, _ := NewLines(title, unit, lines, s.Times, s.Step, span.From, span.To, r.Zone, NarrowLines, r.Idiom)
 	return &ChartSet[Lines]{wide, narrow}
 }
 
 // table sums rows up until there are about tableRows of them.
 func table(s dewline.Series, d WaterlineData, get func(string) []float64, r Reader) []TableRow {
-	zone := r.Zone
 	kelvin, celsius, pascal := shownAs("K", r.Idiom), shownAs("Cel", r.Idiom), shownAs("Pa", r.Idiom)
-	if zone == nil {
-		zone = time.UTC
-	}
 	n := len(s.Times)
 	group := max(1, (n+tableRows-1)/tableRows)
 	dew, condensing, suction := get(string(dewline.SuctionDewTemp)), get(string(dewline.CondensingTemp)), get(string(dewline.SuctionPressureAbs))
@@ -183,7 +179,7 @@ func table(s dewline.Series, d WaterlineData, get func(string) []float64, r Read
 	for i := 0; i < n; i += group {
 		end := min(i+group, n)
 		row := TableRow{
-			Time:      s.Times[i].Time().In(zone).Format("2 Jan 15:04"),
+			Time:      r.Time(r.In(s.Times[i]), "2 Jan 15:04"),
 			Superheat: Decimal(kelvin.delta(mean(d.Superheat[i:end])), 1), Subcooling: Decimal(kelvin.delta(mean(d.Subcooling[i:end])), 1),
 			SuctionDew: Decimal(celsius.value(mean(dew[i:end])), 1), Condensing: Decimal(celsius.value(mean(condensing[i:end])), 1),
 			Pressure: Decimal(pascal.value(mean(suction[i:end])), 0),
@@ -285,30 +281,30 @@ func finite(b Band) [2]*float64 {
 }
 
 // Marks are the ticks of alerts and events on a chart.
-func Marks(alerts []dewline.Alert, events []dewline.Event) []Mark {
+func Marks(alerts []dewline.Alert, events []dewline.Event, u Idiom) []Mark {
 	var marks []Mark
 	for _, a := range alerts {
 		kind := "alert"
 		if a.Condition == dewline.SensorDoubt || a.Condition == dewline.Silent {
 			kind = "doubt"
 		}
-		marks = append(marks, Mark{a.Onset, ConditionWord(a.Condition), kind})
+		marks = append(marks, Mark{a.Onset, u.ConditionWord(a.Condition), kind})
 		if a.Cleared != 0 {
-			marks = append(marks, Mark{a.Cleared, ConditionWord(a.Condition) + " over", "event"})
+			marks = append(marks, Mark{a.Cleared, u.Say("{1} over", u.ConditionWord(a.Condition)), "event"})
 		}
 	}
 	for _, e := range events {
-		marks = append(marks, Mark{e.At, eventWord(e), "event"})
+		marks = append(marks, Mark{e.At, eventWord(e, u), "event"})
 	}
 	slices.SortStableFunc(marks, func(a, b Mark) int { return int(a.At - b.At) })
 	return marks
 }
 
-func eventWord(e dewline.Event) string {
+func eventWord(e dewline.Event, u Idiom) string {
 	if e.Kind == dewline.SensorReplaced {
-		return "sensor changed"
+		return u.Say("sensor changed")
 	}
-	return "visit"
+	return u.Say("visit")
 }
 
 // EventLine is something that happened, in words.
@@ -319,14 +315,14 @@ type EventLine struct {
 }
 
 // EventLines puts events into words, the newest first.
-func EventLines(events []dewline.Event, now time.Time, zone *time.Location) []EventLine {
+func EventLines(events []dewline.Event, r Reader) []EventLine {
 	lines := make([]EventLine, 0, len(events))
 	for _, e := range slices.Backward(events) {
 		note := e.Note
 		if e.Kind == dewline.SensorReplaced {
-			note = underscores(note)
+			note = r.Name(note)
 		}
-		lines = append(lines, EventLine{AgeOf(e.At, now, zone), eventWord(e), note})
+		lines = append(lines, EventLine{r.Age(e.At), eventWord(e, r.Idiom), note})
 	}
 	return lines
 }

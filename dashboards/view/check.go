@@ -97,26 +97,26 @@ func (c checker) last(quantity string) (v float64, at dewline.Millis, ok bool) {
 }
 
 func (c checker) line(p dewline.Point) CheckLine {
-	line := CheckLine{Name: underscores(p.String()), Value: NoValue}
+	line := CheckLine{Name: c.r.Name(p.String()), Value: NoValue}
 	v, at, ok := c.last(p.String())
 	if !ok {
-		line.Missing = "nothing has arrived in the last " + Span(CheckSpan) + ": look at the sensor, its wiring, and the name under which the gateway sends it"
+		line.Missing = c.r.Say("nothing has arrived in the last {1}: look at the sensor, its wiring, and the name under which the gateway sends it", c.r.Span(CheckSpan))
 		return line
 	}
-	line.Age = AgeOf(at, c.r.Now, c.r.Zone)
+	line.Age = c.r.Age(at)
 	unit := shownAs(p.Unit(), c.r.Idiom)
 	switch p.Dimension() {
 	case dewline.Boolean:
-		if line.Value = "off"; v >= 0.5 {
-			line.Value = "on"
+		if line.Value = c.r.Say("off"); v >= 0.5 {
+			line.Value = c.r.Say("on")
 		}
 	case dewline.ModeValue:
-		line.Value = dewline.Mode(v).String()
+		line.Value = c.r.Name(dewline.Mode(v).String())
 	default:
 		line.Unit, line.Value = unit.Word, Decimal(unit.value(v), checkDecimals(p.Dimension(), c.r.Idiom))
 	}
 	if due := max(fresh, 5*c.sys.Fitting(p).Sampling.Interval); c.r.Now.Sub(at.Time()) > due {
-		line.Missing = "no reading for " + Span(c.r.Now.Sub(at.Time()))
+		line.Missing = c.r.Say("no reading for {1}", c.r.Span(c.r.Now.Sub(at.Time())))
 	}
 	return line
 }
@@ -136,13 +136,13 @@ func (c checker) hints(state dewline.SystemState) (hints []string) {
 	suction, _, ok1 := c.last(dewline.SuctionTemp.String())
 	liquid, _, ok2 := c.last(dewline.LiquidTemp.String())
 	if state.Running && ok1 && ok2 && suction > liquid+swapped {
-		hints = append(hints, "It runs, and the suction line reads "+kelvins(suction-liquid, c.r.Idiom)+" warmer than the liquid line. On a running machine it is the colder one: look whether the two clamps are swapped.")
+		hints = append(hints, c.r.Say("It runs, and the suction line reads {1} warmer than the liquid line. On a running machine it is the colder one: look whether the two clamps are swapped.", kelvins(suction-liquid, c.r.Idiom)))
 	}
 	derived := checkDerived(c.sys)
 	low, _, ok1 := c.last(string(derived[0]))
 	high, _, ok2 := c.last(string(derived[1]))
 	if state.Running && ok1 && ok2 && low > high {
-		hints = append(hints, "It runs, and suction pressure reads higher than the high side: look whether the two pressure sensors are swapped.")
+		hints = append(hints, c.r.Say("It runs, and suction pressure reads higher than the high side: look whether the two pressure sensors are swapped."))
 	}
 	return hints
 }
@@ -151,15 +151,15 @@ func (c checker) hints(state dewline.SystemState) (hints []string) {
 func (c checker) rest(state dewline.SystemState) (all []Finding, why string) {
 	switch stood, known := c.stood(); {
 	case state.At == 0:
-		return nil, "Nothing has been analysed yet."
+		return nil, c.r.Say("Nothing has been analysed yet.")
 	case c.r.Now.Sub(state.At.Time()) > time.Hour:
-		return nil, "The last analysed reading is older than an hour."
+		return nil, c.r.Say("The last analysed reading is older than an hour.")
 	case state.Running:
-		return nil, "It runs. When it has stood for an hour, both sides are compared with each other and with the air here."
+		return nil, c.r.Say("It runs. When it has stood for an hour, both sides are compared with each other and with the air here.")
 	case known && stood < restedFor:
-		return nil, "It has stood for " + Span(stood) + " only: pressures and lines need an hour to settle."
+		return nil, c.r.Say("It has stood for {1} only: pressures and lines need an hour to settle.", c.r.Span(stood))
 	case !known:
-		return nil, "Since when it stands is not known: it takes compressor on, current or power."
+		return nil, c.r.Say("Since when it stands is not known: it takes compressor on, current or power.")
 	}
 	derived := checkDerived(c.sys)
 	low, _, ok1 := c.last(string(derived[0]))
@@ -174,14 +174,14 @@ func (c checker) rest(state dewline.SystemState) (all []Finding, why string) {
 	for _, side := range []struct {
 		name string
 		d    dewline.Derived
-	}{{"The dew point of suction pressure", derived[2]}, {"The bubble point of high-side pressure", derived[3]}} {
+	}{{c.r.Say("The dew point of suction pressure"), derived[2]}, {c.r.Say("The bubble point of high-side pressure"), derived[3]}} {
 		if v, _, ok := c.last(string(side.d)); ok {
-			all = append(all, c.against(side.name, v, name, air, "Is the refrigerant the one that is enrolled, is the sensor's reference (gauge or absolute) right, and is there liquid left in it?"))
+			all = append(all, c.against(side.name, v, name, air, c.r.Say("Is the refrigerant the one that is enrolled, is the sensor's reference (gauge or absolute) right, and is there liquid left in it?")))
 		}
 	}
 	if v, _, ok := c.last(dewline.LiquidTemp.String()); ok && c.sys.Fitted(dewline.OutdoorAirTemp) {
 		if outdoor, _, ok := c.last(dewline.OutdoorAirTemp.String()); ok {
-			all = append(all, c.against("The liquid line", v, "outdoor air", outdoor, "Is the clamp tight, insulated, and out of the sun?"))
+			all = append(all, c.against(c.r.Say("The liquid line"), v, c.r.Say("outdoor air"), outdoor, c.r.Say("Is the clamp tight, insulated, and out of the sun?")))
 		}
 	}
 	return all, ""
@@ -221,29 +221,29 @@ func (c checker) meet(low, high float64) Finding {
 	unit := shownAs("Pa", c.r.Idiom)
 	apart := Decimal(unit.delta(math.Abs(high-low)), checkDecimals(dewline.Pressure, c.r.Idiom)) + "\u00a0" + unit.Word
 	if math.Abs(high-low) <= a+b+meetApart {
-		return Finding{Say: "The pressures have met: they are " + apart + " apart, as far as their sensors can tell the same."}
+		return Finding{Say: c.r.Say("The pressures have met: they are {1} apart, as far as their sensors can tell the same.", apart)}
 	}
-	return Finding{Odd: true, Say: "The pressures are " + apart + " apart. Either something holds them (a solenoid valve, a pump-down, a valve that shuts tight, a crankcase heater), or a sensor is off or has another reference than is enrolled."}
+	return Finding{Odd: true, Say: c.r.Say("The pressures are {1} apart. Either something holds them (a solenoid valve, a pump-down, a valve that shuts tight, a crankcase heater), or a sensor is off or has another reference than is enrolled.", apart)}
 }
 
 func (c checker) against(name string, v float64, airName string, air float64, ask string) Finding {
 	unit := shownAs("Cel", c.r.Idiom)
-	say := name + " is " + Decimal(unit.value(v), 1) + "\u00a0" + unit.Word + ", " + airName + " " + Decimal(unit.value(air), 1) + "\u00a0" + unit.Word
+	say := c.r.Say("{1} is {2}, {3} {4}", name, Decimal(unit.value(v), 1)+"\u00a0"+unit.Word, airName, Decimal(unit.value(air), 1)+"\u00a0"+unit.Word)
 	if math.Abs(v-air) <= airApart {
-		return Finding{Say: say + ": they agree."}
+		return Finding{Say: c.r.Say("{1}: they agree.", say)}
 	}
-	return Finding{Odd: true, Say: say + ": " + kelvins(math.Abs(v-air), c.r.Idiom) + " apart. " + ask}
+	return Finding{Odd: true, Say: c.r.Say("{1}: {2} apart. {3}", say, kelvins(math.Abs(v-air), c.r.Idiom), ask)}
 }
 
 // coldestAir returns the coldest air around the circuit that is measured.
 func (c checker) coldestAir() (air float64, name string, ok bool) {
 	for _, p := range []dewline.Point{dewline.OutdoorAirTemp, dewline.ReturnAirTemp, dewline.SpaceTemp} {
 		if v, _, there := c.last(p.String()); there && (!ok || v < air) {
-			air, name, ok = v, underscores(p.String()), true
+			air, name, ok = v, c.r.Name(p.String()), true
 		}
 	}
 	if ok {
-		name = "the coldest air around (" + name + ")"
+		name = c.r.Say("the coldest air around ({1})", name)
 	}
 	return air, name, ok
 }

@@ -2,7 +2,6 @@ package view
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -45,8 +44,8 @@ type Operating struct {
 
 // Why there is no cycle.
 var (
-	errNotRunning = errors.New("it has not run long enough in the last day to draw its cycle")
-	errNoSignal   = errors.New("it is not running steadily, and without a signal of its compressor earlier running cannot be told from standing")
+	errNotRunning = errors.New(string(dewline.Phrase("it has not run long enough in the last day to draw its cycle")))
+	errNoSignal   = errors.New(string(dewline.Phrase("it is not running steadily, and without a signal of its compressor earlier running cannot be told from standing")))
 )
 
 // OperatingOf takes the means of the newest stretch in which the compressor ran throughout. Without
@@ -120,11 +119,11 @@ func (o *Operating) expect(state dewline.SystemState) {
 
 // Corner is a corner of a cycle in a pressure-enthalpy diagram.
 type Corner struct {
-	Name     string
-	Pressure float64 // Pa, absolute
-	Enthalpy float64 // J/kg
-	Temp     float64 // °C
-	Open     string  // why it is drawn open, "" where it is measured
+	Name     dewline.Phrase
+	Pressure float64        // Pa, absolute
+	Enthalpy float64        // J/kg
+	Temp     float64        // °C
+	Open     dewline.Phrase // why it is drawn open, "" where it is measured
 }
 
 // cycleOf finds the corners: suction gas, discharge gas, liquid, and what enters the evaporator.
@@ -141,29 +140,29 @@ func cycleOf(r *thermo.Refrigerant, o Operating) (corners []Corner, err error) {
 	if err != nil {
 		return nil, err
 	}
-	inlet := Corner{Name: "into the evaporator", Pressure: o.Suction, Enthalpy: liquid.Enthalpy, Open: liquid.Open}
+	inlet := Corner{Name: dewline.Phrase("into the evaporator"), Pressure: o.Suction, Enthalpy: liquid.Enthalpy, Open: liquid.Open}
 	if s, err := r.AtPH(si.Pascal(o.Suction), si.JoulePerKilogram(liquid.Enthalpy)); err == nil {
 		inlet.Temp = s.Temperature.Celsius()
 	}
 	return []Corner{suction, discharge, liquid, inlet}, nil
 }
 
-func corner(name string, s thermo.State, open string) Corner {
+func corner(name dewline.Phrase, s thermo.State, open dewline.Phrase) Corner {
 	return Corner{name, float64(s.Pressure), float64(s.Enthalpy), s.Temperature.Celsius(), open}
 }
 
 // suctionCorner is the gas at the compressor. Wet gas has the temperature of saturation whatever its
 // quality, so the corner then stands open on the dew line.
 func suctionCorner(r *thermo.Refrigerant, p si.Pascal, temp float64) (Corner, error) {
-	const name = "suction"
+	const name dewline.Phrase = "suction"
 	dew, err := r.Dew(p)
 	switch {
 	case err != nil:
 		return Corner{}, err
 	case !isNumber(temp):
-		return corner(name, dew, "the suction line's temperature is not measured"), nil
+		return corner(name, dew, dewline.Phrase("the suction line's temperature is not measured")), nil
 	case si.FromCelsius(temp) <= dew.Temperature:
-		return corner(name, dew, "no superheat: wet gas, or a wrong sensor; how wet cannot be measured"), nil
+		return corner(name, dew, dewline.Phrase("no superheat: wet gas, or a wrong sensor; how wet cannot be measured")), nil
 	}
 	s, err := r.AtPT(p, si.FromCelsius(temp))
 	return corner(name, s, ""), err
@@ -171,21 +170,21 @@ func suctionCorner(r *thermo.Refrigerant, p si.Pascal, temp float64) (Corner, er
 
 // liquidCorner is the liquid line. Without subcooling it holds flash gas, of which nothing is known.
 func liquidCorner(r *thermo.Refrigerant, p si.Pascal, temp float64) (Corner, error) {
-	const name = "liquid line"
+	const name dewline.Phrase = "liquid line"
 	bubble, err := r.Bubble(p)
 	switch {
 	case errors.Is(err, thermo.ErrTranscritical):
 		if !isNumber(temp) {
-			return Corner{}, errors.New("above the critical pressure the liquid line's temperature is needed")
+			return Corner{}, errors.New(string(dewline.Phrase("above the critical pressure the liquid line's temperature is needed")))
 		}
 		s, err := r.AtPT(p, si.FromCelsius(temp))
-		return corner("gas cooler's outlet", s, ""), err
+		return corner(dewline.Phrase("gas cooler's outlet"), s, ""), err
 	case err != nil:
 		return Corner{}, err
 	case !isNumber(temp):
-		return corner(name, bubble, "the liquid line's temperature is not measured"), nil
+		return corner(name, bubble, dewline.Phrase("the liquid line's temperature is not measured")), nil
 	case si.FromCelsius(temp) >= bubble.Temperature:
-		return corner(name, bubble, "no subcooling: flash gas, or a wrong sensor"), nil
+		return corner(name, bubble, dewline.Phrase("no subcooling: flash gas, or a wrong sensor")), nil
 	}
 	s, err := r.AtPT(p, si.FromCelsius(temp))
 	return corner(name, s, ""), err
@@ -194,7 +193,7 @@ func liquidCorner(r *thermo.Refrigerant, p si.Pascal, temp float64) (Corner, err
 // dischargeCorner is the hot gas. Where it is not measured it stands open where compression without
 // any loss would end: a real compressor ends to the right of that.
 func dischargeCorner(r *thermo.Refrigerant, suction Corner, p si.Pascal, temp float64) (Corner, error) {
-	const name = "discharge"
+	const name dewline.Phrase = "discharge"
 	if isNumber(temp) {
 		if s, err := r.AtPT(p, si.FromCelsius(temp)); err == nil && (s.Phase == thermo.Vapour || s.Phase == thermo.Supercritical) {
 			return corner(name, s, ""), nil
@@ -205,7 +204,7 @@ func dischargeCorner(r *thermo.Refrigerant, suction Corner, p si.Pascal, temp fl
 		return Corner{}, err
 	}
 	s, err := r.AtPS(p, at.Entropy)
-	return corner(name, s, "not measured: drawn as compression without loss, the real one ends to the right"), err
+	return corner(name, s, dewline.Phrase("not measured: drawn as compression without loss, the real one ends to the right")), err
 }
 
 // expectedCycle finds the corners of the healthy machine under the same conditions, false where too
@@ -297,17 +296,17 @@ func NewCycle(sys *dewline.System, s dewline.Series, state dewline.SystemState, 
 	c := Cycle{Refrigerant: sys.Refrigerant}
 	refrigerant, err := thermo.Lookup(sys.Refrigerant)
 	if err != nil {
-		c.Missing = "The properties of " + sys.Refrigerant + " are not known here."
+		c.Missing = r.Say("The properties of {1} are not known here.", sys.Refrigerant)
 		return c
 	}
 	o, err := OperatingOf(sys, s, state)
 	if err != nil {
-		c.Missing = sentenceCase(err.Error())
+		c.Missing = sentenceCase(r.Say(err.Error()))
 		return c
 	}
 	corners, err := cycleOf(refrigerant, o)
 	if err != nil {
-		c.Missing = sentenceCase("the cycle cannot be drawn: " + err.Error())
+		c.Missing = r.Say("The cycle cannot be drawn: {1}.", r.Say(err.Error()))
 		return c
 	}
 	expected, healthy := expectedCycle(refrigerant, o)
@@ -315,28 +314,28 @@ func NewCycle(sys *dewline.System, s dewline.Series, state dewline.SystemState, 
 	c.Diagrams = ChartSet[PHDiagram]{drawCycle(dome, corners, expected, r.Idiom, WideCycle), drawCycle(dome, corners, expected, r.Idiom, NarrowCycle)}
 	c.Healthy = healthy
 	c.Rows = cornerRows(corners, r.Idiom)
-	c.Caption = fmt.Sprintf("Mean of %s of running until %s", Span(time.Duration(o.Rows)*CycleStep), Clock(o.Until, r.Now, r.Zone))
-	c.Label = c.words()
+	c.Caption = r.Say("Mean of {1} of running until {2}", r.Span(time.Duration(o.Rows)*CycleStep), r.Clock(o.Until))
+	c.Label = c.words(r.Idiom)
 	return c
 }
 
 // words is the diagram for those who do not see it.
-func (c *Cycle) words() string {
+func (c *Cycle) words(u Idiom) string {
 	parts := make([]string, len(c.Rows))
 	for i, row := range c.Rows {
-		parts[i] = fmt.Sprintf("%s at %s, %s, %s", row.Name, row.Pressure, row.Temp, row.Enthalpy)
+		parts[i] = u.Say("{1} at {2}, {3}, {4}", row.Name, row.Pressure, row.Temp, row.Enthalpy)
 		if row.Open != "" {
 			parts[i] += ", " + row.Open
 		}
 	}
-	return "Pressure and enthalpy of the running cycle on the dome of " + c.Refrigerant + ": " + strings.Join(parts, "; ") + "."
+	return u.Say("Pressure and enthalpy of the running cycle on the dome of {1}: {2}.", c.Refrigerant, strings.Join(parts, "; "))
 }
 
 func cornerRows(corners []Corner, u Idiom) []CornerRow {
 	rows := make([]CornerRow, len(corners))
 	for i, c := range corners {
-		rows[i] = CornerRow{c.Name, spaced(u.Pressure(si.Pascal(c.Pressure), 0)), spaced(u.Temperature(si.FromCelsius(c.Temp), 1)),
-			spaced(u.Enthalpy(si.JoulePerKilogram(c.Enthalpy), 0)), c.Open}
+		rows[i] = CornerRow{c.Name.Said(u), spaced(u.Pressure(si.Pascal(c.Pressure), 0)), spaced(u.Temperature(si.FromCelsius(c.Temp), 1)),
+			spaced(u.Enthalpy(si.JoulePerKilogram(c.Enthalpy), 0)), c.Open.Said(u)}
 	}
 	return rows
 }
@@ -389,7 +388,7 @@ func drawCycle(dome []point, corners, expected []Corner, u Idiom, size Size) PHD
 		whole, open := cyclePaths(expected, at)
 		d.Expected = whole + open
 	}
-	d.place(corners, at)
+	d.place(corners, at, u)
 	d.axes(x, y, u)
 	return d
 }
@@ -428,13 +427,13 @@ func cyclePaths(corners []Corner, at func(h, p float64) (float64, float64)) (who
 }
 
 // place sets the corners' names beside them, away from the cycle.
-func (d *PHDiagram) place(corners []Corner, at func(h, p float64) (float64, float64)) {
+func (d *PHDiagram) place(corners []Corner, at func(h, p float64) (float64, float64), u Idiom) {
 	const letter, line = 6.2, 15.0
 	for i, c := range corners {
 		x, y := at(c.Enthalpy, c.Pressure)
-		k := DrawnCorner{X: x, Y: y, TextX: x + 7, TextY: y - 7, Name: c.Name, Open: c.Open != ""}
+		k := DrawnCorner{X: x, Y: y, TextX: x + 7, TextY: y - 7, Name: c.Name.Said(u), Open: c.Open != ""}
 		if c.Open != "" && i != 3 { // what enters the evaporator is as little known as the liquid, which says why
-			k.Name += ": " + openWord(c)
+			k.Name += ": " + openWord(c, u)
 		}
 		if i == 0 || i == 3 { // under the lower side
 			k.TextY = y + 17
@@ -476,14 +475,14 @@ func (d *PHDiagram) covers(k DrawnCorner, letter, line float64) bool {
 }
 
 // openWord names an open corner in the drawing; the table says it in full.
-func openWord(c Corner) string {
-	switch {
-	case strings.HasPrefix(c.Open, "not measured"), strings.Contains(c.Open, "is not measured"):
-		return "not measured"
-	case strings.HasPrefix(c.Open, "no superheat"):
-		return "wet, or wrong sensor"
+func openWord(c Corner, u Idiom) string {
+	switch open := string(c.Open); {
+	case strings.HasPrefix(open, "not measured"), strings.Contains(open, "is not measured"):
+		return u.Say("not measured")
+	case strings.HasPrefix(open, "no superheat"):
+		return u.Say("wet, or wrong sensor")
 	}
-	return "flash gas, or wrong sensor"
+	return u.Say("flash gas, or wrong sensor")
 }
 
 func (d *PHDiagram) axes(x, y scale, u Idiom) {

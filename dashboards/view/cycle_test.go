@@ -75,7 +75,7 @@ func TestOpenCorners(t *testing.T) {
 			continue
 		}
 		for i, want := range c.open {
-			if got := corners[i].Open; (want == "") != (got == "") || !strings.Contains(got, want) {
+			if got := string(corners[i].Open); (want == "") != (got == "") || !strings.Contains(got, want) {
 				t.Errorf("%s: %s is open because %q, want %q", c.name, corners[i].Name, got, want)
 			}
 		}

@@ -61,18 +61,18 @@ type Choice struct {
 }
 
 // Filters offers what the alerts that have not ended can be narrowed by.
-func Filters(alerts []dewline.Alert, fleet *dewline.Fleet, shelved func(id string) bool, q AlertQuery) []Filter {
+func Filters(alerts []dewline.Alert, fleet *dewline.Fleet, shelved func(id string) bool, q AlertQuery, u Idiom) []Filter {
 	severity, state, cause, owner, site := newTally(), newTally(), newTally(), newTally(), newTally()
 	for i := range alerts {
 		a := &alerts[i]
 		if shelved(a.ID) {
-			state.add(StateShelved, StateShelved)
+			state.add(StateShelved, u.Say("shelved"))
 			continue
 		}
-		severity.add(string(a.Severity), wordOr(severityWords, a.Severity))
-		state.add(string(a.State), StateWordOf(a))
+		severity.add(string(a.Severity), wordOr(u, severityWords, a.Severity))
+		state.add(string(a.State), u.StateWordOf(a))
 		if f := causeOf(a); f != "" {
-			cause.add(string(f), FaultWord(f))
+			cause.add(string(f), u.FaultWord(f))
 		}
 		name := a.Site
 		if s, ok := fleet.Site(a.Site); ok {
@@ -84,11 +84,11 @@ func Filters(alerts []dewline.Alert, fleet *dewline.Fleet, shelved func(id strin
 		site.add(a.Site, name)
 	}
 	return []Filter{
-		severity.filter("severity", "How soon", string(q.Severity), func(c Choice) int { return -dewline.Severity(c.Value).Rank() }),
-		state.filter("state", "Stands", q.State, nil),
-		cause.filter("cause", "Likely cause", string(q.Cause), nil),
-		site.filter("site", "Site", q.Site, nil),
-		owner.filter("owner", "Owner", q.Owner, nil),
+		severity.filter("severity", u.Say("How soon"), string(q.Severity), func(c Choice) int { return -dewline.Severity(c.Value).Rank() }),
+		state.filter("state", u.Say("Stands"), q.State, nil),
+		cause.filter("cause", u.Say("Likely cause"), string(q.Cause), nil),
+		site.filter("site", u.Say("Site"), q.Site, nil),
+		owner.filter("owner", u.Say("Owner"), q.Owner, nil),
 	}
 }
 

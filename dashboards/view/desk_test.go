@@ -121,7 +121,7 @@ func TestStateWords(t *testing.T) {
 		{dewline.Alert{State: dewline.AlertResolved, Cleared: 1}, "proved"}, {dewline.Alert{State: dewline.AlertResolved}, "closed"},
 		{dewline.Alert{State: dewline.AlertDismissed}, "closed"},
 	} {
-		if got := StateWordOf(&c.a); got != c.want {
+		if got := (Idiom{}).StateWordOf(&c.a); got != c.want {
 			t.Errorf("%s reads %q, want %q", c.a.State, got, c.want)
 		}
 	}

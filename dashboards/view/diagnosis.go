@@ -35,7 +35,7 @@ type Step struct {
 
 // NewDiagnosis puts an alert and its history into words. The history may be missing.
 func NewDiagnosis(a *dewline.Alert, history []dewline.AlertChange, sys *dewline.System, r Reader) Diagnosis {
-	d := Diagnosis{Evidence: EvidenceOf(history, r.Idiom), Caution: dewline.Caution}
+	d := Diagnosis{Evidence: EvidenceOf(history, r.Idiom), Caution: r.Say(dewline.Caution)}
 	ranked := slices.Clone(a.Causes)
 	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int {
 		switch {
@@ -47,9 +47,9 @@ func NewDiagnosis(a *dewline.Alert, history []dewline.AlertChange, sys *dewline.
 		return 0
 	})
 	for _, c := range ranked {
-		d.Causes = append(d.Causes, CauseBar{causeWords(c), percent(c.Probability), 100 * min(1, max(0, c.Probability))})
+		d.Causes = append(d.Causes, CauseBar{r.causeWords(c), percent(c.Probability), 100 * min(1, max(0, c.Probability))})
 	}
-	d.advise(ranked, sys.Metering)
+	d.advise(ranked, sys.Metering, r.Idiom)
 	for _, c := range history {
 		d.Steps = append(d.Steps, stepOf(c, r))
 	}
@@ -58,40 +58,49 @@ func NewDiagnosis(a *dewline.Alert, history []dewline.AlertChange, sys *dewline.
 
 // advise says what settles the likeliest cause and what to check, and what else the second one asks
 // for where it is likely enough to prepare for.
-func (d *Diagnosis) advise(ranked []dewline.Cause, metering dewline.Metering) {
+func (d *Diagnosis) advise(ranked []dewline.Cause, metering dewline.Metering, u Idiom) {
 	faults := slices.DeleteFunc(slices.Clone(ranked), func(c dewline.Cause) bool { return c.Fault == dewline.NoFault })
 	if len(faults) == 0 {
 		return
 	}
 	first := dewline.AdviceFor(faults[0], metering)
-	d.Settles, d.Checks = first.Settles, first.Checks
+	d.Settles, d.Checks = u.Say(first.Settles), u.all(first.Checks)
 	if len(faults) < 2 || faults[1].Probability < dewline.WorthBringing {
 		return
 	}
-	d.Second = causeWords(faults[1])
+	d.Second = u.causeWords(faults[1])
 	for _, check := range dewline.AdviceFor(faults[1], metering).Checks {
-		if !slices.Contains(d.Checks, check) {
-			d.Others = append(d.Others, check)
+		if !slices.Contains(first.Checks, check) {
+			d.Others = append(d.Others, u.Say(check))
 		}
 	}
 }
 
 func stepOf(c dewline.AlertChange, r Reader) Step {
-	s := Step{Time: AgeOf(c.At, r.Now, r.Zone), By: c.By, State: StateWordOf(&c.Alert), Why: c.Why}
+	s := Step{Time: r.Age(c.At), By: c.By, State: r.StateWordOf(&c.Alert), Why: c.Why}
 	if c.By == dewline.ByDewline {
 		s.By, s.Why = "Dewline", InUnits(underscores(c.Why), r.Idiom)
 	}
 	return s
 }
 
+// all says every one of a list of whole sentences.
+func (u Idiom) all(sentences []string) []string {
+	said := make([]string, len(sentences))
+	for i, s := range sentences {
+		said[i] = u.Say(s)
+	}
+	return said
+}
+
 // causeWords says a cause with its detail.
-func causeWords(c dewline.Cause) string {
-	words := FaultWord(c.Fault)
+func (u Idiom) causeWords(c dewline.Cause) string {
+	words := u.FaultWord(c.Fault)
 	if c.Detail == "" {
 		return words
 	}
 	if near, ok := faultsNear[c.Fault]; ok {
-		words = near
+		words = near.Said(u)
 	}
-	return words + ": " + underscores(c.Detail)
+	return words + ": " + u.Name(c.Detail)
 }

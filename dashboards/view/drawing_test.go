@@ -84,7 +84,7 @@ func TestTimeTicks(t *testing.T) {
 	f := func(from, to string, fit int, want string) {
 		t.Helper()
 		var labels []string
-		for _, tick := range timeTicks(at(from), at(to), lisbon, fit) {
+		for _, tick := range timeTicks(at(from), at(to), lisbon, fit, Idiom{}) {
 			labels = append(labels, tick.label)
 		}
 		if got := strings.Join(labels, " | "); got != want {
@@ -96,7 +96,7 @@ func TestTimeTicks(t *testing.T) {
 	f("2031-10-24T12:00:00Z", "2031-10-28T12:00:00Z", 5, "25 Oct | 26 Oct | 27 Oct | 28 Oct")
 	f("2030-12-01T00:00:00Z", "2031-12-01T00:00:00Z", 9, "2031 | Apr | Jul | Oct")
 	f("2031-07-01T00:00:00Z", "2031-07-31T00:00:00Z", 4, "8 Jul | 15 Jul | 22 Jul | 29 Jul")
-	ticks := timeTicks(at("2031-10-24T12:00:00Z"), at("2031-10-28T12:00:00Z"), lisbon, 5)
+	ticks := timeTicks(at("2031-10-24T12:00:00Z"), at("2031-10-28T12:00:00Z"), lisbon, 5, Idiom{})
 	if hours := ticks[2].at.Sub(ticks[1].at).Hours(); hours != 25 {
 		t.Errorf("the day on which summer time ends has %v hours", hours)
 	}
@@ -175,7 +175,7 @@ func TestWaterlineParts(t *testing.T) {
 
 func TestLabelsDoNotOverlap(t *testing.T) {
 	lines := []Line{{"a", []float64{1}, 0}, {"b", []float64{1.01}, 0}, {"c", []float64{1.02}, 0}, {"d", []float64{9}, 0}, {"e", []float64{nan}, 0}}
-	c, ok := NewLines("t", "u", lines, []dewline.Millis{0}, time.Second, 0, 1000, nil, NarrowLines)
+	c, ok := NewLines("t", "u", lines, []dewline.Millis{0}, time.Second, 0, 1000, nil, NarrowLines, Idiom{})
 	if !ok || len(c.Lines) != 4 {
 		t.Fatalf("%+v", c)
 	}
@@ -186,7 +186,7 @@ func TestLabelsDoNotOverlap(t *testing.T) {
 			}
 		}
 	}
-	if _, ok := NewLines("t", "u", lines[4:], []dewline.Millis{0}, time.Second, 0, 1000, nil, NarrowLines); ok {
+	if _, ok := NewLines("t", "u", lines[4:], []dewline.Millis{0}, time.Second, 0, 1000, nil, NarrowLines, Idiom{}); ok {
 		t.Error("a chart without a value is drawn")
 	}
 }

@@ -18,20 +18,24 @@ type Fact struct {
 // read off its parts, and who looks after it.
 func Facts(fleet *dewline.Fleet, sys *dewline.System, u Idiom) []Fact {
 	f := facts{}
-	f.add("Kind", KindWord(sys.Kind))
-	f.add("Refrigerant", sys.Refrigerant)
-	f.add("Metering device", MeteringWord(sys.Metering))
+	f.add(u.Say("Kind"), u.KindWord(sys.Kind))
+	f.add(u.Say("Model"), sys.Model)
+	f.add(u.Say("Refrigerant"), sys.Refrigerant)
+	f.add(u.Say("Metering device"), u.MeteringWord(sys.Metering))
 	f.plate(sys, u)
 	f.circuit(sys, u)
-	if gateway, ok := fleet.Gateway(sys); ok {
-		f.add("Gateway", gateway)
+	if site, ok := fleet.Site(sys.ID.Site()); ok {
+		f.add(u.Say("Address"), site.Address)
 	}
-	f.day("Installed", sys.Installed)
-	f.add("Installer", sys.Installer)
-	f.add("Contract", sys.Contract)
-	f.day("Warranty until", sys.WarrantyUntil)
-	f.add("Importance", importanceWord(sys))
-	f.add("Tags", strings.Join(sys.Tags, ", "))
+	if gateway, ok := fleet.Gateway(sys); ok {
+		f.add(u.Say("Gateway"), gateway)
+	}
+	f.day(u.Say("Installed"), sys.Installed, u)
+	f.add(u.Say("Installer"), sys.Installer)
+	f.add(u.Say("Contract"), sys.Contract)
+	f.day(u.Say("Warranty until"), sys.WarrantyUntil, u)
+	f.add(u.Say("Importance"), importanceWord(sys, u))
+	f.add(u.Say("Tags"), strings.Join(sys.Tags, ", "))
 	return f
 }
 
@@ -43,9 +47,9 @@ func (f *facts) add(name, value string) {
 	}
 }
 
-func (f *facts) day(name string, day time.Time) {
+func (f *facts) day(name string, day time.Time, u Idiom) {
 	if !day.IsZero() {
-		f.add(name, day.Format("2 January 2006"))
+		f.add(name, u.Time(day, "2 January 2006"))
 	}
 }
 
@@ -60,40 +64,40 @@ func (f *facts) plate(sys *dewline.System, u Idiom) {
 	if u.System == si.US {
 		bore = 3
 	}
-	f.when(sys.Capacity > 0, "Capacity", u.Capacity(sys.Capacity, 1))
-	f.when(sys.Charge > 0, "Charge on the plate", u.Mass(sys.Charge, 2))
-	f.when(sys.Orifice > 0, "Bore called for", u.Diameter(sys.Orifice, bore))
-	f.when(sys.OrificeInstalled > 0, "Bore installed", u.Diameter(sys.OrificeInstalled, bore))
+	f.when(sys.Capacity > 0, u.Say("Capacity"), u.Capacity(sys.Capacity, 1))
+	f.when(sys.Charge > 0, u.Say("Charge on the plate"), u.Mass(sys.Charge, 2))
+	f.when(sys.Orifice > 0, u.Say("Bore called for"), u.Diameter(sys.Orifice, bore))
+	f.when(sys.OrificeInstalled > 0, u.Say("Bore installed"), u.Diameter(sys.OrificeInstalled, bore))
 	if sys.Orifice > 0 && sys.OrificeInstalled > 0 && sys.Orifice != sys.OrificeInstalled {
-		(*f)[len(*f)-1].Doubt = "not the bore called for"
+		(*f)[len(*f)-1].Doubt = u.Say("not the bore called for")
 	}
-	f.when(sys.TargetSubcooling > 0, "Target subcooling", u.Difference(sys.TargetSubcooling, 1))
-	f.when(sys.TargetSuperheat > 0, "Target superheat", u.Difference(sys.TargetSuperheat, 1)+" at the "+string(sys.TargetSuperheatAt))
-	f.when(sys.SpaceLimit > 0, "Space limit", u.Temperature(sys.SpaceLimit, 1))
+	f.when(sys.TargetSubcooling > 0, u.Say("Target subcooling"), u.Difference(sys.TargetSubcooling, 1))
+	f.when(sys.TargetSuperheat > 0, u.Say("Target superheat"), u.Say("{1} at the {2}", u.Difference(sys.TargetSuperheat, 1), u.Name(string(sys.TargetSuperheatAt))))
+	f.when(sys.SpaceLimit > 0, u.Say("Space limit"), u.Temperature(sys.SpaceLimit, 1))
 }
 
 func (f *facts) circuit(sys *dewline.System, u Idiom) {
-	f.add("Machine", sys.Machine)
-	f.when(sys.LineLength > 0, "Line length", u.Length(sys.LineLength, 0))
-	f.when(sys.CompressorSpeed != "", "Compressor", string(sys.CompressorSpeed)+" speed")
+	f.add(u.Say("Machine"), sys.Machine)
+	f.when(sys.LineLength > 0, u.Say("Line length"), u.Length(sys.LineLength, 0))
+	f.when(sys.CompressorSpeed != "", "Compressor", u.Say("{1} speed", u.Name(string(sys.CompressorSpeed))))
 	var has []string
 	for _, part := range []struct {
 		there bool
-		name  string
-	}{{sys.Receiver, "receiver"}, {sys.SuctionAccumulator, "suction accumulator"}, {sys.HeadControl, "head pressure control"}, {sys.PumpDown, "pump-down"}} {
+		name  dewline.Phrase
+	}{{sys.Receiver, dewline.Phrase("receiver")}, {sys.SuctionAccumulator, dewline.Phrase("suction accumulator")}, {sys.HeadControl, dewline.Phrase("head pressure control")}, {sys.PumpDown, dewline.Phrase("pump-down")}} {
 		if part.there {
-			has = append(has, part.name)
+			has = append(has, part.name.Said(u))
 		}
 	}
-	f.add("Circuit", strings.Join(has, ", "))
+	f.add(u.Say("Circuit"), strings.Join(has, ", "))
 }
 
 // importanceWord is how much hangs on a machine, "" for what is ordinary.
-func importanceWord(sys *dewline.System) string {
+func importanceWord(sys *dewline.System, u Idiom) string {
 	if sys == nil || sys.Importance == dewline.Ordinary {
 		return ""
 	}
-	return string(sys.Importance)
+	return u.Name(string(sys.Importance))
 }
 
 // spaced keeps a number and its unit on one line, with a true minus sign.
@@ -115,7 +119,7 @@ func Sensors(sys *dewline.System, alerts []dewline.Alert, u Idiom) []Sensor {
 	all := make([]Sensor, 0, len(sys.Points))
 	for _, f := range sys.Points {
 		limit, stated := f.Accuracy()
-		s := Sensor{Name: underscores(f.Point.String()), Doubt: doubtOf(f.Point, alerts)}
+		s := Sensor{Name: u.Name(f.Point.String()), Doubt: doubtOf(f.Point, alerts, u)}
 		unit := shownAs(f.Point.Unit(), u)
 		s.Unit = unit.Word
 		difference := unit
@@ -123,7 +127,7 @@ func Sensors(sys *dewline.System, alerts []dewline.Alert, u Idiom) []Sensor {
 			difference = shownAs("K", u)
 		}
 		if f.Reference != "" {
-			s.Unit += ", " + underscores(string(f.Reference))
+			s.Unit += ", " + u.Name(string(f.Reference))
 		}
 		if limit > 0 {
 			s.Accuracy, s.Default = "± "+Decimal(difference.delta(limit), 1)+"\u00a0"+difference.Word, !stated
@@ -134,11 +138,11 @@ func Sensors(sys *dewline.System, alerts []dewline.Alert, u Idiom) []Sensor {
 }
 
 // doubtOf says how sure alerts are that a point's sensor is wrong.
-func doubtOf(p dewline.Point, alerts []dewline.Alert) string {
+func doubtOf(p dewline.Point, alerts []dewline.Alert, u Idiom) string {
 	for i := range alerts {
 		for _, c := range alerts[i].Causes {
 			if c.Fault == dewline.SensorFault && c.Detail == p.String() && c.Probability >= 0.05 {
-				return "in doubt, " + percent(c.Probability)
+				return u.Say("in doubt, {1}", percent(c.Probability))
 			}
 		}
 	}

@@ -1,7 +1,6 @@
 package view
 
 import (
-	"fmt"
 	"math"
 
 	"dewline"
@@ -47,7 +46,7 @@ func NewGlyph(f Fortnight, superheat, subcooling Band, u Idiom) Glyph {
 	glyphRow(&strip, &out, &line, f.Superheat[:], superheat, above)
 	glyphRow(&strip, &out, &line, f.Subcooling[:], subcooling, below)
 	return Glyph{strip.String(), out.String(), line.String(), glyphAbove,
-		"Last 14 days. " + glyphWords("Superheat", f.Superheat[:], superheat, u) + " " + glyphWords("Subcooling", f.Subcooling[:], subcooling, u)}
+		u.Say("Last 14 days.") + " " + glyphWords(u.Say("Superheat"), f.Superheat[:], superheat, u) + " " + glyphWords(u.Say("Subcooling"), f.Subcooling[:], subcooling, u)}
 }
 
 func glyphRow(strip, out, line *path, days []float64, band Band, y scale) {
@@ -90,11 +89,11 @@ func glyphWords(name string, days []float64, band Band, u Idiom) string {
 	}
 	switch {
 	case n == 0:
-		return name + ": no data."
+		return u.Say("{1}: no data.", name)
 	case !band.Stated():
-		return fmt.Sprintf("%s %s to %s.", name, kelvinNumber(low, u), kelvins(high, u))
+		return u.Say("{1} {2} to {3}.", name, kelvinNumber(low, u), kelvins(high, u))
 	}
-	return fmt.Sprintf("%s %s to %s, outside its band on %d of %d days.", name, kelvinNumber(low, u), kelvins(high, u), outside, n)
+	return u.Say("{1} {2} to {3}, outside its band on {4} of {5} days.", name, kelvinNumber(low, u), kelvins(high, u), outside, n)
 }
 
 // FortnightOf takes the daily rows of a series that begins at from. Rows of other days are left out.

@@ -11,9 +11,22 @@ import (
 // Assessment is a system's health and why it is said.
 type Assessment struct {
 	Health dewline.Health
-	Reason string         // a sentence
 	Alert  *dewline.Alert // the one that decided, nil where none did
+
+	why  dewline.Phrase // where no alert decided
+	with string         // what stands for {1} in it
 }
+
+// Reason says in a sentence why the system has its health.
+func (a Assessment) Reason(u Idiom) string {
+	if a.Alert != nil {
+		return reasonOf(a.Alert, u)
+	}
+	return u.Say(string(a.why), a.with)
+}
+
+// NeverHeard says whether the system is enrolled and has never sent.
+func (a Assessment) NeverHeard() bool { return a.Alert == nil && a.why == NeverHeard }
 
 // Assess derives the health of a system from its alerts that have not ended and its latest state.
 // The gravest word wins. An alert whose repair is under way or being proved no longer asks for
@@ -25,65 +38,66 @@ func Assess(state dewline.SystemState, known bool, alerts []dewline.Alert) Asses
 		if a := &alerts[i]; !a.State.Ended() {
 			h := a.Health()
 			if best.Alert == nil && rank(h) <= rank(best.Health) || rank(h) < rank(best.Health) {
-				best = Assessment{h, reasonOf(a), a}
+				best = Assessment{Health: h, Alert: a}
 			}
 		}
 	}
 	return best
 }
 
-func reasonOf(a *dewline.Alert) string {
-	text := sentenceCase(ConditionWord(a.Condition) + ": " + wordOr(conditionMeanings, a.Condition))
-	if causes := likelyCauses(a); len(causes) > 0 && a.Condition != dewline.Silent {
-		text += " Likely: " + causes[0] + "."
+func reasonOf(a *dewline.Alert, u Idiom) string {
+	text := conditionSays(a.Condition, u)
+	if causes := likelyCauses(a, u); len(causes) > 0 && a.Condition != dewline.Silent {
+		text += " " + u.Say("Likely: {1}.", causes[0])
 	}
 	if a.State != dewline.AlertOpen {
-		text += " " + sentenceCase(StateWordOf(a))
+		text += " " + sentenceCase(u.StateWordOf(a))
 	}
 	return text
 }
 
 // NeverHeard is the reason of a system that is enrolled and has never sent.
-const NeverHeard = "No reading has arrived yet."
+const NeverHeard dewline.Phrase = "No reading has arrived yet."
 
 // assessState is what the state alone says, without any alert.
 func assessState(s dewline.SystemState, known bool) Assessment {
 	superheat := s.Values[dewline.Superheat]
 	switch {
 	case (!known || s.At == 0) && s.Received == 0:
-		return Assessment{Health: dewline.HealthLearning, Reason: NeverHeard}
+		return Assessment{Health: dewline.HealthLearning, why: NeverHeard}
 	case s.At == 0:
-		return Assessment{Health: dewline.HealthLearning, Reason: "Readings arrive; the first are analysed once late ones may no longer come."}
+		return Assessment{Health: dewline.HealthLearning, why: dewline.Phrase("Readings arrive; the first are analysed once late ones may no longer come.")}
 	case s.Running && !superheat.OK():
-		return Assessment{Health: dewline.HealthDoubtful, Reason: "It runs, and superheat is unknown: " + superheat.Missing + "."}
+		return Assessment{Health: dewline.HealthDoubtful, why: dewline.Phrase("It runs, and superheat is unknown: {1}."), with: superheat.Missing}
 	case s.Health == dewline.HealthLearning && s.Windows > 0:
-		return Assessment{Health: dewline.HealthLearning, Reason: learningOf(s.Windows)}
+		return learningOf(s.Windows)
 	case s.Rolling24H[dewline.Superheat].Count == 0:
-		return Assessment{Health: dewline.HealthLearning, Reason: "It has not run steadily in its last 24 hours of data, so there is nothing to judge by."}
+		return Assessment{Health: dewline.HealthLearning, why: dewline.Phrase("It has not run steadily in its last 24 hours of data, so there is nothing to judge by.")}
 	}
-	return Assessment{Health: dewline.HealthWell, Reason: "No alert is open."}
+	return Assessment{Health: dewline.HealthWell, why: dewline.Phrase("No alert is open.")}
 }
 
 // What analytics needs before it compares a machine with its own past: half hours of steady running.
 const learnWindows = 20
 
 // learningOf says how much steady running is still needed.
-func learningOf(windows int) string {
+func learningOf(windows int) Assessment {
 	if left := learnWindows - windows; left > 0 {
-		return "Learning what is normal for it: " + Decimal(float64(left)/2, 1) + " h more of steady running are needed, over five days at least."
+		return Assessment{Health: dewline.HealthLearning, with: Decimal(float64(left)/2, 1),
+			why: dewline.Phrase("Learning what is normal for it: {1} h more of steady running are needed, over five days at least.")}
 	}
-	return "Learning what is normal for it: it has run steadily long enough, but on fewer than five days."
+	return Assessment{Health: dewline.HealthLearning, why: dewline.Phrase("Learning what is normal for it: it has run steadily long enough, but on fewer than five days.")}
 }
 
 // likelyCauses puts the causes of an alert into words, the likeliest first. That there is no fault at
 // all is no cause and is left out.
-func likelyCauses(a *dewline.Alert) []string {
+func likelyCauses(a *dewline.Alert, u Idiom) []string {
 	ranked := slices.Clone(a.Causes)
 	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
 	var all []string
 	for _, c := range ranked {
 		if c.Fault != dewline.NoFault {
-			all = append(all, causeWords(c)+" ("+percent(c.Probability)+")")
+			all = append(all, u.causeWords(c)+" ("+percent(c.Probability)+")")
 		}
 	}
 	return all
@@ -91,11 +105,11 @@ func likelyCauses(a *dewline.Alert) []string {
 
 // Word is what people read: the API has one word for a repair that is under way and for one that is
 // being proved, people need two.
-func (a Assessment) Word() string {
+func (a Assessment) Word(u Idiom) string {
 	if a.Health == dewline.HealthUnderRepair && a.Alert != nil && a.Alert.State == dewline.AlertVerifying {
-		return StateWord(dewline.AlertVerifying)
+		return u.StateWord(dewline.AlertVerifying)
 	}
-	return HealthWord(a.Health)
+	return u.HealthWord(a.Health)
 }
 
 // percent writes a probability.

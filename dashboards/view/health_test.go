@@ -65,8 +65,8 @@ func TestAssess(t *testing.T) {
 			alert(dewline.Flooding, dewline.Urgent, dewline.AlertDismissed)}, dewline.HealthWell, "No alert"},
 	} {
 		got := view.Assess(c.state, c.known, c.alerts)
-		if got.Health != c.want || !strings.Contains(got.Reason, c.says) {
-			t.Errorf("%s: %s because %q, want %s with %q", c.name, got.Health, got.Reason, c.want, c.says)
+		if got.Health != c.want || !strings.Contains(got.Reason(view.Idiom{}), c.says) {
+			t.Errorf("%s: %s because %q, want %s with %q", c.name, got.Health, got.Reason(view.Idiom{}), c.want, c.says)
 		}
 	}
 }
@@ -99,10 +99,10 @@ func TestBands(t *testing.T) {
 		{"subcooling within 3 °F", dewline.System{Metering: dewline.TXV, TargetSubcooling: 10 * 5.0 / 9}, "above 2.8", "3.9 to 7.2"},
 		{"a small target never asks for negative subcooling", dewline.System{Metering: dewline.TXV, TargetSubcooling: 1}, "above 2.8", "0.0 to 2.7"},
 	} {
-		if got := view.ExpectedSuperheat(&c.system).String(); got != c.sh {
+		if got := view.ExpectedSuperheat(&c.system).Words(view.Idiom{}); got != c.sh {
 			t.Errorf("%s: superheat %q, want %q", c.name, got, c.sh)
 		}
-		if got := view.ExpectedSubcooling(&c.system).String(); got != c.sub {
+		if got := view.ExpectedSubcooling(&c.system).Words(view.Idiom{}); got != c.sub {
 			t.Errorf("%s: subcooling %q, want %q", c.name, got, c.sub)
 		}
 	}

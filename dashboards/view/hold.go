@@ -7,13 +7,13 @@ import (
 	"dewline"
 )
 
-var holdWords = map[dewline.HoldKind]string{
+var holdWords = map[dewline.HoldKind]dewline.Phrase{
 	dewline.HoldMaintenance: "planned work", dewline.HoldCommissioning: "commissioning", dewline.HoldSeasonal: "out of season",
 	dewline.HoldPowerCut: "no power", dewline.HoldShelved: "one alert put aside", dewline.HoldSilentSite: "nothing comes from the site",
 }
 
 // HoldWord says why notices are held back.
-func HoldWord(k dewline.HoldKind) string { return wordOr(holdWords, k) }
+func (u Idiom) HoldWord(k dewline.HoldKind) string { return wordOr(u, holdWords, k) }
 
 // HoldLine is a hold as a list shows it.
 type HoldLine struct {
@@ -26,7 +26,7 @@ type HoldLine struct {
 
 // NewHoldLine writes a hold. Times are those of the site.
 func NewHoldLine(h dewline.Hold, fleet *dewline.Fleet, r Reader) HoldLine {
-	line := HoldLine{ID: h.ID, Kind: strings.TrimSuffix(sentenceCase(HoldWord(h.Kind)), "."), Place: h.Site, Of: "the whole site", Href: Query{Text: h.Site}.Href(),
+	line := HoldLine{ID: h.ID, Kind: sentenceWord(r.HoldWord(h.Kind)), Place: h.Site, Of: r.Say("the whole site"), Href: Query{Text: h.Site}.Href(),
 		Why: strings.TrimSuffix(strings.TrimSpace(h.Why), "."), By: h.By, CanEnd: h.Kind != dewline.HoldShelved}
 	if site, ok := fleet.Site(h.Site); ok {
 		line.Place, line.Href = site.Name, Query{Text: site.Name}.Href()
@@ -35,19 +35,19 @@ func NewHoldLine(h dewline.Hold, fleet *dewline.Fleet, r Reader) HoldLine {
 		line.Of, line.Href = systemName(fleet, h.System), SystemHref(h.System)
 	}
 	if h.Alert != "" {
-		line.Of, line.Href = "one alert of "+line.Of, AlertQuery{State: StateShelved, Site: h.Site}.Href()
+		line.Of, line.Href = r.Say("one alert of {1}", line.Of), AlertQuery{State: StateShelved, Site: h.Site}.Href()
 	}
 	if h.By == dewline.ByDewline {
-		line.By = "Dewline itself"
+		line.By = r.Say("Dewline itself")
 	}
-	line.When = "from " + HoldTime(dewline.Millis(h.From), r) + " until " + HoldTime(dewline.Millis(h.Until), r) + ", " + r.Zone.String()
-	line.Say = "Alerts go on being found and kept; only their notices wait."
+	line.When = r.Say("from {1} until {2}, {3}", HoldTime(dewline.Millis(h.From), r), HoldTime(dewline.Millis(h.Until), r), r.Zone)
+	line.Say = r.Say("Alerts go on being found and kept; only their notices wait.")
 	return line
 }
 
 // HoldTime writes an instant of a hold with its day: people plan by the day.
 func HoldTime(at dewline.Millis, r Reader) string {
-	return at.Time().In(r.Zone).Format("Mon 2 Jan 2006 15:04")
+	return r.Time(r.In(at), "Mon 2 Jan 2006 15:04")
 }
 
 // HoldHref is the address of the form that holds notices of a system, or with "" of a site, back.
@@ -59,13 +59,13 @@ func HoldHref(site string, id dewline.SystemID) string {
 func (l HoldLine) End() string { return "/holds/" + url.PathEscape(l.ID) + "/end" }
 
 // HoldsHeadline says how much is held.
-func HoldsHeadline(now, planned int) string {
-	text := "No notice is held back"
+func (u Idiom) HoldsHeadline(now, planned int) string {
+	text := u.Say("No notice is held back")
 	if now > 0 {
-		text = "Held now: " + Count(int64(now))
+		text = u.Say("Held now: {1}", Count(int64(now)))
 	}
 	if planned > 0 {
-		text += ", planned: " + Count(int64(planned))
+		text = u.Say("{1}, planned: {2}", text, Count(int64(planned)))
 	}
 	return text
 }
@@ -73,9 +73,8 @@ func HoldsHeadline(now, planned int) string {
 // HoldEnded says that a hold was ended before its time, by whom and when.
 func HoldEnded(h dewline.Hold, fleet *dewline.Fleet, r Reader) string {
 	line, at := NewHoldLine(h, fleet, r), HoldTime(dewline.Millis(h.Until), r)
-	what := line.Kind + " at " + line.Place + ", " + line.Of + ", "
 	if h.EndedBy == "" {
-		return what + "had ended by itself at " + at + "."
+		return r.Say("{1} at {2}, {3}, had ended by itself at {4}.", line.Kind, line.Place, line.Of, at)
 	}
-	return what + "was ended by " + h.EndedBy + " at " + at + ". Nothing waits because of it any more."
+	return r.Say("{1} at {2}, {3}, was ended by {5} at {4}. Nothing waits because of it any more.", line.Kind, line.Place, line.Of, at, h.EndedBy)
 }

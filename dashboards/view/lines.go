@@ -40,7 +40,7 @@ var (
 )
 
 // NewLines draws the lines that have a value. It returns false where none has.
-func NewLines(title, unit string, lines []Line, times []dewline.Millis, step time.Duration, from, to dewline.Millis, zone *time.Location, size Size) (Lines, bool) {
+func NewLines(title, unit string, lines []Line, times []dewline.Millis, step time.Duration, from, to dewline.Millis, zone *time.Location, size Size, u Idiom) (Lines, bool) {
 	c := Lines{Size: size, Title: title, Unit: unit, Plot: Box{marginLeft, 8, size.Width - marginLeft - size.Names, size.Height - 8 - 24}}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, l := range lines {
@@ -71,7 +71,7 @@ func NewLines(title, unit string, lines []Line, times []dewline.Millis, step tim
 		})
 	}
 	spread(c.Lines, 15, c.Plot.Y+8, c.Plot.Y+c.Plot.Height)
-	for _, t := range timeTicks(from, to, zone, size.Labels-1) {
+	for _, t := range timeTicks(from, to, zone, size.Labels-1, u) {
 		c.Times = append(c.Times, Tick{along.at(float64(t.at.UnixMilli())), t.label})
 	}
 	for _, v := range ticks(y.from, y.to, 5) {

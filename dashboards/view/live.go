@@ -48,24 +48,24 @@ type Named struct {
 
 // NewLive reads the values of a state.
 func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, r Reader) Live {
-	now, zone, u := r.Now, r.Zone, r.Idiom
+	now, u := r.Now, r.Idiom
 	last := max(state.Received, state.At)
 	l := Live{
-		Health: a.Health, Word: a.Word(), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
-		Sentence: Sentence(sys, state, a, u), Doing: doing(state, stale(state, now)),
-		Superheat:  target("Superheat", dewline.Superheat, ExpectedSuperheat(sys), state, u),
-		Subcooling: target("Subcooling", dewline.Subcooling, ExpectedSubcooling(sys), state, u),
-		Age:        AgeOf(last, now, zone),
+		Health: a.Health, Word: a.Word(u), Normal: a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
+		Sentence: Sentence(sys, state, a, u), Doing: doing(state, stale(state, now), u),
+		Superheat:  target(u.Say("Superheat"), dewline.Superheat, ExpectedSuperheat(sys), state, u),
+		Subcooling: target(u.Say("Subcooling"), dewline.Subcooling, ExpectedSubcooling(sys), state, u),
+		Age:        r.Age(last),
 	}
 	if stale(state, now) {
 		for _, t := range []*Target{&l.Superheat, &l.Subcooling} {
 			if t.Measured.OK() && !t.Measured.Past {
-				t.Measured.Past, t.Note = true, "Read "+l.Age.Text+"."
+				t.Measured.Past, t.Note = true, u.Say("Read {1}.", l.Age.Text)
 			}
 		}
 	}
 	if state.At != 0 && state.Received.Sub(state.At) > 30*time.Second {
-		l.Late = "Analysed up to " + Clock(state.At, now, zone) + ": readings wait until none can come late."
+		l.Late = u.Say("Analysed up to {1}: readings wait until none can come late.", r.Clock(state.At))
 	}
 	if state.At == 0 {
 		return l
@@ -75,9 +75,9 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, r Rea
 		high = dewline.DischargePressureAbs
 	}
 	l.Sides = []Side{
-		side("Low side", "suction pressure, abs.", "dew point", "suction line", "superheat", state, u,
+		side(u.Say("Low side"), u.Say("{1}, abs.", u.Say("suction pressure")), u.Say("dew point"), u.Say("suction line"), u.Say("superheat"), state, u,
 			dewline.SuctionPressureAbs, dewline.SuctionDewTemp, dewline.Superheat, 1),
-		side("High side", underscores(sys.HighSide().String())+", abs.", "bubble point", "liquid line", "subcooling", state, u,
+		side(u.Say("High side"), u.Say("{1}, abs.", u.Name(sys.HighSide().String())), u.Say("bubble point"), u.Say("liquid line"), u.Say("subcooling"), state, u,
 			high, dewline.LiquidBubbleTemp, dewline.Subcooling, -1),
 	}
 	if !state.Running { // at standstill there is no flow that the lines' temperatures could tell of
@@ -86,16 +86,16 @@ func NewLive(sys *dewline.System, state dewline.SystemState, a Assessment, r Rea
 		}
 	}
 	for _, o := range []struct {
-		name string
+		name dewline.Phrase
 		d    dewline.Derived
 	}{
-		{"condensing temperature", dewline.CondensingTemp},
-		{"condensing over ambient", dewline.CondensingOverAir},
-		{"discharge superheat", dewline.DischargeSuperheat},
-		{"pressure ratio", dewline.PressureRatio},
+		{dewline.Phrase("condensing temperature"), dewline.CondensingTemp},
+		{dewline.Phrase("condensing over ambient"), dewline.CondensingOverAir},
+		{dewline.Phrase("discharge superheat"), dewline.DischargeSuperheat},
+		{dewline.Phrase("pressure ratio"), dewline.PressureRatio},
 	} {
 		if e, ok := state.Values[o.d]; ok {
-			l.Others = append(l.Others, Named{o.name, shown(e, o.d.Unit(), u)})
+			l.Others = append(l.Others, Named{o.name.Said(u), shown(e, o.d.Unit(), u)})
 		}
 	}
 	return l
@@ -109,42 +109,42 @@ func stale(s dewline.SystemState, now time.Time) bool {
 	return s.At != 0 && now.Sub(max(s.Received, s.At).Time()) > staleAfter
 }
 
-func doing(s dewline.SystemState, stale bool) string {
+func doing(s dewline.SystemState, stale bool, u Idiom) string {
 	switch {
 	case s.At == 0:
 		return ""
 	case stale && s.Running:
-		return "It ran when it was heard last."
+		return u.Say("It ran when it was heard last.")
 	case stale:
-		return "It stood still when it was heard last."
+		return u.Say("It stood still when it was heard last.")
 	case !s.Running:
-		return "Standing still."
+		return u.Say("Standing still.")
 	case !s.Steady:
-		return "Running, not steady yet."
+		return u.Say("Running, not steady yet.")
 	case s.SteadyMinutes < 1:
-		return "Running steadily."
+		return u.Say("Running steadily.")
 	}
-	return "Running steadily for " + Span(time.Duration(s.SteadyMinutes*float64(time.Minute))) + "."
+	return u.Say("Running steadily for {1}.", u.Span(time.Duration(s.SteadyMinutes*float64(time.Minute))))
 }
 
 func target(name string, d dewline.Derived, band Band, s dewline.SystemState, u Idiom) Target {
-	t := Target{Name: name, Measured: reading(s, d, u), Expected: band.In(u), Basis: InUnits(band.Basis, u)}
+	t := Target{Name: name, Measured: reading(s, d, u), Expected: band.In(u), Basis: InUnits(u.Say(string(band.Basis)), u)}
 	if t.Expected != "" {
 		t.Expected += "\u00a0" + shownAs("K", u).Word
 	}
 	if e, ok := s.Expected[d]; ok && e.OK() {
-		t.Now = "Under the conditions of now " + shown(e, d.Unit(), u).String() + " would be usual for it."
+		t.Now = u.Say("Under the conditions of now {1} would be usual for it.", shown(e, d.Unit(), u).String())
 	}
 	if t.Measured.Past {
-		t.Note = "Mean of the last day's steady running."
+		t.Note = u.Say("Mean of the last day's steady running.")
 	}
 	if !t.Measured.OK() || !band.Stated() {
 		return t
 	}
 	if off := band.Outside(valueOf(s, d)); off < 0 {
-		t.Outside = kelvins(-off, u) + " below"
+		t.Outside = u.Say("{1} below", kelvins(-off, u))
 	} else if off > 0 {
-		t.Outside = kelvins(off, u) + " above"
+		t.Outside = u.Say("{1} above", kelvins(off, u))
 	}
 	return t
 }
@@ -156,7 +156,7 @@ func side(name, pressure, saturation, line, result string, s dewline.SystemState
 	get := func(d dewline.Derived) dewline.Estimate {
 		e, ok := s.Values[d]
 		if !ok {
-			e.Missing = "it is not computed for this machine"
+			e.Missing = u.Say("it is not computed for this machine")
 		}
 		return e
 	}

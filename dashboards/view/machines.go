@@ -37,14 +37,14 @@ func NewRow(sys *dewline.System, state dewline.SystemState, a Assessment, alerts
 		sh.Past, sc.Past = true, true
 	}
 	return Row{
-		Href: SystemHref(sys.ID), Name: sys.Name, About: KindWord(sys.Kind) + ", " + sys.Refrigerant,
-		Health: a.Health, Word: a.Word(),
+		Href: SystemHref(sys.ID), Name: sys.Name, About: u.KindWord(sys.Kind) + ", " + sys.Refrigerant,
+		Health: a.Health, Word: a.Word(u),
 		Normal:    a.Health == dewline.HealthWell || a.Health == dewline.HealthLearning,
 		Sentence:  Sentence(sys, state, a, u),
 		Glyph:     NewGlyph(f, superheat, subcooling, u),
 		Superheat: sh, Subcooling: sc,
 		SuperExpect: superheat.In(u), SubExpect: subcooling.In(u),
-		Age: AgeOf(max(state.Received, state.At), r.Now, r.Zone), Alerts: alerts,
+		Age: r.Age(max(state.Received, state.At)), Alerts: alerts,
 	}
 }
 
@@ -223,43 +223,43 @@ func (c *Commons) Installers(q Query) []Shared {
 }
 
 // Faults are those that more than one machine likely has.
-func (c *Commons) Faults(q Query) []Shared {
+func (c *Commons) Faults(q Query, u Idiom) []Shared {
 	return shared(c.faults, 2, func(f dewline.Fault, n int) Shared {
-		return Shared{FaultWord(f), Query{Fault: f, By: q.By}.Href(), n, q.Fault == f}
+		return Shared{u.FaultWord(f), Query{Fault: f, By: q.By}.Href(), n, q.Fault == f}
 	})
 }
 
 // Repeated are the faults that more than one machine of the same installer likely has: what was done
 // once the same way was perhaps done so elsewhere.
-func (c *Commons) Repeated() []Shared {
+func (c *Commons) Repeated(u Idiom) []Shared {
 	return shared(c.both, 2, func(k [2]string, n int) Shared {
-		return Shared{k[0] + ": " + FaultWord(dewline.Fault(k[1])), Query{Installer: k[0], Fault: dewline.Fault(k[1])}.Href(), n, false}
+		return Shared{k[0] + ": " + u.FaultWord(dewline.Fault(k[1])), Query{Installer: k[0], Fault: dewline.Fault(k[1])}.Href(), n, false}
 	})
 }
 
 // GroupOf returns the name of the group into which a machine falls, and of its order.
-func (q Query) GroupOf(sys *dewline.System, fault dewline.Fault) string {
+func (q Query) GroupOf(sys *dewline.System, fault dewline.Fault, u Idiom) string {
 	switch q.By {
 	case ByInstaller:
-		return cmp.Or(sys.Installer, "installer not stated")
+		return cmp.Or(sys.Installer, u.Say("installer not stated"))
 	case ByFault:
 		if fault == "" {
-			return "no fault is suspected"
+			return u.Say("no fault is suspected")
 		}
-		return FaultWord(fault)
+		return u.FaultWord(fault)
 	}
 	return ""
 }
 
 // Counts returns the filters by health, the gravest first, those that no system has left out.
-func Counts(counts map[dewline.Health]int, q Query) []HealthCount {
+func Counts(counts map[dewline.Health]int, q Query, u Idiom) []HealthCount {
 	var all []HealthCount
 	for _, h := range healths {
 		if counts[h.health] == 0 && q.Health != h.health {
 			continue
 		}
 		all = append(all, HealthCount{
-			Health: h.health, Word: h.word, Count: counts[h.health],
+			Health: h.health, Word: h.word.Said(u), Count: counts[h.health],
 			Href: q.withHealth(h.health).Href(), Current: q.Health == h.health,
 			Normal: h.health == dewline.HealthWell || h.health == dewline.HealthLearning,
 		})

@@ -1,6 +1,7 @@
 package view
 
 import (
+	"cmp"
 	"math"
 	"strconv"
 	"strings"
@@ -80,22 +81,23 @@ func (m Measured) String() string {
 	return text
 }
 
-// String says where the quantity is expected: "above 2.8", "3.9 to 7.3", "" where nowhere.
-func (b Band) String() string {
+// Words says where the quantity is expected: "above 2.8", "3.9 to 7.3", "" where nowhere. The band is in the
+// reader's unit.
+func (b Band) Words(u Idiom) string {
 	low, high := !math.IsInf(b.Low, -1), !math.IsInf(b.High, 1)
 	switch {
 	case low && high:
-		return Decimal(b.Low, 1) + " to " + Decimal(b.High, 1)
+		return u.Say("{1} to {2}", Decimal(b.Low, 1), Decimal(b.High, 1))
 	case low:
-		return "above " + Decimal(b.Low, 1)
+		return u.Say("above {1}", Decimal(b.Low, 1))
 	case high:
-		return "below " + Decimal(b.High, 1)
+		return u.Say("below {1}", Decimal(b.High, 1))
 	}
 	return ""
 }
 
 // Span says how long d is, in one unit that suits it: "52 min", "3 h", "9 days".
-func Span(d time.Duration) string {
+func (u Idiom) Span(d time.Duration) string {
 	switch {
 	case d < 0:
 		return "0 s"
@@ -106,7 +108,7 @@ func Span(d time.Duration) string {
 	case d < 36*time.Hour:
 		return strconv.Itoa(int(d.Round(time.Hour)/time.Hour)) + " h"
 	}
-	return strconv.Itoa(int(d.Round(24*time.Hour)/(24*time.Hour))) + " days"
+	return u.Say("{1} days", int(d.Round(24*time.Hour)/(24*time.Hour)))
 }
 
 // Age is how long ago something was.
@@ -116,33 +118,33 @@ type Age struct {
 	Site string // the site's own time, for people
 }
 
-// AgeOf returns the age of at seen from now, in the time of a place.
-func AgeOf(at dewline.Millis, now time.Time, zone *time.Location) Age {
+// Age returns how long ago an instant was.
+func (r Reader) Age(at dewline.Millis) Age {
 	if at == 0 {
 		return Age{}
 	}
 	t := at.Time()
-	text := Span(now.Sub(t)) + " ago"
-	if now.Before(t.Add(time.Second)) {
-		text = "now"
+	text := r.Say("{1} ago", r.Span(r.Now.Sub(t)))
+	if r.Now.Before(t.Add(time.Second)) {
+		text = r.Say("now")
 	}
-	return Age{text, t.Format(time.RFC3339), Clock(at, now, zone)}
+	return Age{text, t.Format(time.RFC3339), r.Clock(at)}
 }
 
-// Clock writes an instant in a place's time, with the day only where it is not today's.
-func Clock(at dewline.Millis, now time.Time, zone *time.Location) string {
-	if zone == nil {
-		zone = time.UTC
-	}
-	t, today := at.Time().In(zone), now.In(zone)
+// Clock writes an instant in the place's time, with the day only where it is not today's.
+func (r Reader) Clock(at dewline.Millis) string {
+	t, today := r.In(at), r.Now.In(cmp.Or(r.Zone, time.UTC))
 	switch {
 	case t.Year() == today.Year() && t.YearDay() == today.YearDay():
 		return t.Format("15:04")
 	case t.Year() == today.Year():
-		return t.Format("2 Jan 15:04")
+		return r.Time(t, "2 Jan 15:04")
 	}
-	return t.Format("2 Jan 2006")
+	return r.Time(t, "2 Jan 2006")
 }
+
+// In returns an instant in the place's time.
+func (r Reader) In(at dewline.Millis) time.Time { return at.Time().In(cmp.Or(r.Zone, time.UTC)) }
 
 // Count writes a whole number with thin spaces between thousands, as ISO 31-0 asks.
 func Count(n int64) string {
@@ -155,12 +157,4 @@ func Count(n int64) string {
 		text = text[:i] + "\u202f" + text[i:]
 	}
 	return sign + text
-}
-
-// plural returns "1 machine", "2 machines".
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return Count(int64(n)) + " " + many
 }

@@ -63,8 +63,8 @@ var standingHealths = map[dewline.Standing]dewline.Health{
 }
 
 // OwnerSites puts the machines of a month into lines, and says once what the figures of several lack.
-func OwnerSites(m dewline.OwnerMonth) (all []OwnerSite, why []string) {
-	of, shared := m.Why()
+func OwnerSites(m dewline.OwnerMonth, u Idiom) (all []OwnerSite, why []string) {
+	of, shared := m.Why(u)
 	for _, s := range m.Sites {
 		site := OwnerSite{Name: s.Name}
 		for _, x := range s.Machines {
@@ -72,12 +72,12 @@ func OwnerSites(m dewline.OwnerMonth) (all []OwnerSite, why []string) {
 				site.Well++
 				continue
 			}
-			line := OwnerLine{Href: SystemHref(x.System), Name: x.Name, Kind: KindWord(x.Kind), Health: dewline.HealthWell, Stands: x.Standing.Words(),
-				Normal: x.Standing.Normal(), Says: x.Says, Why: of[x.System], Energy: x.Energy.Words(), Excess: x.Excess.Words()}
+			line := OwnerLine{Href: SystemHref(x.System), Name: x.Name, Kind: u.KindWord(x.Kind), Health: dewline.HealthWell, Stands: x.Standing.Words(u),
+				Normal: x.Standing.Normal(), Says: x.Says, Why: of[x.System], Energy: x.Energy.Words(u), Excess: x.Excess.Words(u)}
 			if h, ok := standingHealths[x.Standing]; ok {
 				line.Health = h
 			}
-			line.Run, line.Starts = x.Use.Words()
+			line.Run, line.Starts = x.Use.Words(u)
 			site.Lines = append(site.Lines, line)
 		}
 		all = append(all, site)
@@ -89,15 +89,15 @@ func OwnerSites(m dewline.OwnerMonth) (all []OwnerSite, why []string) {
 func OwnerWorks(m dewline.OwnerMonth, r Reader) []OwnerWork {
 	var all []OwnerWork
 	for _, w := range slices.Backward(m.Works) {
-		x := OwnerWork{Day: dayWord(w.Day), Name: w.Name, Href: SystemHref(w.System), Where: w.Where, What: w.What, Verdict: w.Words(), Proved: w.Verdict == dewline.Verified}
+		x := OwnerWork{Day: dayWord(w.Day, r.Idiom), Name: w.Name, Href: SystemHref(w.System), Where: w.Where, What: w.What, Verdict: w.Words(r), Proved: w.Verdict == dewline.Verified}
 		if w.Charged+w.Recovered > 0 {
-			x.Moved = "Refrigerant off the scale: " + spaced(r.Idiom.Mass(w.Charged, 2)) + " in, " + spaced(r.Idiom.Mass(w.Recovered, 2)) + " out."
+			x.Moved = r.Say("Refrigerant off the scale: {1} in, {2} out.", spaced(r.Mass(w.Charged, 2)), spaced(r.Mass(w.Recovered, 2)))
 		}
 		for _, q := range w.Measures {
 			u := shownAs(q.Unit, r.Idiom)
 			number := func(v *float64) string {
 				if v == nil {
-					return dewline.NotKnown
+					return r.Say(dewline.NotKnown)
 				}
 				return Decimal(u.value(*v), 1)
 			}
@@ -108,7 +108,7 @@ func OwnerWorks(m dewline.OwnerMonth, r Reader) []OwnerWork {
 			if q.High != nil {
 				band.High = u.value(*q.High)
 			}
-			x.Measures = append(x.Measures, OwnerMeasure{underscores(q.Quantity), u.Word, number(q.Before), number(q.After), band.String()})
+			x.Measures = append(x.Measures, OwnerMeasure{r.Name(q.Quantity), u.Word, number(q.Before), number(q.After), band.Words(r.Idiom)})
 		}
 		if w.Call != "" {
 			x.Pack = "/api/v1/service-calls/" + url.PathEscape(w.Call) + "/closing-pack.pdf"
@@ -126,11 +126,11 @@ func OwnerRecords(m dewline.OwnerMonth, r Reader) (list []OwnerRecord, quiet int
 			quiet++
 			continue
 		}
-		charge := dewline.NotKnown
+		charge := r.Say(dewline.NotKnown)
 		if x.FullCharge > 0 {
 			charge = spaced(r.Idiom.Mass(x.FullCharge, 2))
 		}
-		list = append(list, OwnerRecord{x.Name, x.Where, x.Refrigerant, charge, spaced(r.Idiom.Mass(x.Charged, 2)), spaced(r.Idiom.Mass(x.Recovered, 2)), x.Words()})
+		list = append(list, OwnerRecord{x.Name, x.Where, x.Refrigerant, charge, spaced(r.Idiom.Mass(x.Charged, 2)), spaced(r.Idiom.Mass(x.Recovered, 2)), x.Words(r)})
 	}
 	return list, quiet
 }
@@ -139,15 +139,15 @@ func OwnerRecords(m dewline.OwnerMonth, r Reader) (list []OwnerRecord, quiet int
 type OwnerChange struct{ Day, Name, Href, Where, What string }
 
 // OwnerChanges puts what changed into lines, the newest first.
-func OwnerChanges(m dewline.OwnerMonth) []OwnerChange {
+func OwnerChanges(m dewline.OwnerMonth, u Idiom) []OwnerChange {
 	var all []OwnerChange
 	for _, c := range slices.Backward(m.Changes) {
-		all = append(all, OwnerChange{dayWord(c.Day), c.Name, SystemHref(c.System), c.Where, c.What})
+		all = append(all, OwnerChange{dayWord(c.Day, u), c.Name, SystemHref(c.System), c.Where, c.What})
 	}
 	return all
 }
 
-func dayWord(d dewline.Day) string { return d.Time().Format("2 January") }
+func dayWord(d dewline.Day, u Idiom) string { return u.Time(d.Time(), "2 January") }
 
 // Days is a drawing of how long machines ran on each day.
 type Days struct {
@@ -163,7 +163,7 @@ type Days struct {
 type DayRow struct{ Day, Hours string }
 
 // NewDays draws the days of all machines together, in both sizes. It is false where nothing is known.
-func NewDays(m dewline.OwnerMonth) (ChartSet[Days], bool) {
+func NewDays(m dewline.OwnerMonth, u Idiom) (ChartSet[Days], bool) {
 	days := m.Days()
 	if len(days) == 0 {
 		return ChartSet[Days]{}, false
@@ -198,10 +198,13 @@ func NewDays(m dewline.OwnerMonth) (ChartSet[Days], bool) {
 	}
 	set := ChartSet[Days]{draw(760, 150), draw(360, 150)}
 	for _, day := range days {
-		set.Wide.Rows = append(set.Wide.Rows, DayRow{dayWord(day.Day), Decimal(day.RunHours, 1)})
+		set.Wide.Rows = append(set.Wide.Rows, DayRow{dayWord(day.Day, u), Decimal(day.RunHours, 1)})
 	}
 	return set, true
 }
 
 // MonthWord is a month in a sentence.
-func MonthWord(m dewline.Month) string { return strings.ReplaceAll(m.Words(), " ", "\u00a0") }
+func MonthWord(m dewline.Month, u Idiom) string {
+	from, _ := m.Span(time.UTC)
+	return strings.ReplaceAll(u.Time(from.Time(), "January 2006"), " ", "\u00a0")
+}

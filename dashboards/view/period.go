@@ -16,14 +16,15 @@ type Period struct {
 
 // windows are the spans that a page offers, each with a step that makes some hundreds of rows of it.
 var windows = []struct {
-	name, word string
+	name       string
+	word       dewline.Phrase
 	span, step time.Duration
 }{
-	{"6h", "6 hours", 6 * time.Hour, time.Minute},
-	{"24h", "24 hours", 24 * time.Hour, 5 * time.Minute},
-	{"7d", "7 days", 7 * 24 * time.Hour, 15 * time.Minute},
-	{"30d", "30 days", 30 * 24 * time.Hour, time.Hour},
-	{"1y", "a year", 366 * 24 * time.Hour, 12 * time.Hour},
+	{"6h", dewline.Phrase("6 hours"), 6 * time.Hour, time.Minute},
+	{"24h", dewline.Phrase("24 hours"), 24 * time.Hour, 5 * time.Minute},
+	{"7d", dewline.Phrase("7 days"), 7 * 24 * time.Hour, 15 * time.Minute},
+	{"30d", dewline.Phrase("30 days"), 30 * 24 * time.Hour, time.Hour},
+	{"1y", dewline.Phrase("a year"), 366 * 24 * time.Hour, 12 * time.Hour},
 }
 
 const defaultWindow = 1
@@ -81,10 +82,10 @@ type PeriodLink struct {
 }
 
 // WindowLinks are the spans that a page offers.
-func WindowLinks(id dewline.SystemID, current Period) []PeriodLink {
+func WindowLinks(id dewline.SystemID, current Period, u Idiom) []PeriodLink {
 	links := make([]PeriodLink, len(windows))
 	for i, w := range windows {
-		links[i] = PeriodLink{w.word, SystemHref(id) + "?window=" + w.name, w.name == current.Name}
+		links[i] = PeriodLink{w.word.Said(u), SystemHref(id) + "?window=" + w.name, w.name == current.Name}
 	}
 	return links
 }

@@ -13,17 +13,18 @@ import (
 const fewest = 5
 
 // TooFew stands where there are not enough to say.
-const TooFew = "too few to say"
+const TooFew dewline.Phrase = "too few to say"
 
 // ReportSpan is the time that a report is of.
 type ReportSpan struct {
-	Name, Word string
-	Days       int // 0 stands for all
+	Name string
+	Word dewline.Phrase
+	Days int // 0 stands for all
 }
 
 // ReportSpans are those to choose from; the first is taken where none is asked for.
 func ReportSpans() []ReportSpan {
-	return []ReportSpan{{"90d", "the last 90 days", 90}, {"year", "the last year", 365}, {"all", "all time", 0}}
+	return []ReportSpan{{"90d", dewline.Phrase("the last 90 days"), 90}, {"year", dewline.Phrase("the last year"), 365}, {"all", dewline.Phrase("all time"), 0}}
 }
 
 // ReportSpanNamed returns the span of a name, the first where there is none of it.
@@ -41,12 +42,12 @@ func (s ReportSpan) From(now time.Time) dewline.Millis {
 }
 
 // Text writes from when to when the span is.
-func (s ReportSpan) Text(now time.Time) string {
+func (s ReportSpan) Text(now time.Time, u Idiom) string {
 	const day = "2 Jan 2006"
 	if s.Days == 0 {
-		return "until " + now.UTC().Format(day)
+		return u.Say("until {1}", u.Time(now.UTC(), day))
 	}
-	return s.From(now).Time().UTC().Format(day) + " to " + now.UTC().Format(day)
+	return u.Say("{1} to {2}", u.Time(s.From(now).Time().UTC(), day), u.Time(now.UTC(), day))
 }
 
 // ShareLine is a share in words.
@@ -55,17 +56,17 @@ type ShareLine struct {
 }
 
 // NewShareLine writes a share with its count. Of few, only the count is said.
-func NewShareLine(name string, r dewline.Rate, note string) ShareLine {
-	return ShareLine{name, Count(int64(r.Count)) + " of " + Count(int64(r.Of)), ShareWords(r), note}
+func NewShareLine(name string, r dewline.Rate, note string, u Idiom) ShareLine {
+	return ShareLine{name, u.Say("{1} of {2}", Count(int64(r.Count)), Count(int64(r.Of))), ShareWords(r, u), note}
 }
 
 // ShareWords writes a share and its interval.
-func ShareWords(r dewline.Rate) string {
+func ShareWords(r dewline.Rate, u Idiom) string {
 	if r.Of < fewest {
-		return TooFew
+		return TooFew.Said(u)
 	}
 	percent := func(v float64) string { return strconv.Itoa(int(math.Round(100 * v))) }
-	return percent(r.Share) + "\u00a0% (" + percent(r.Low) + " to " + percent(r.High) + "\u00a0%)"
+	return percent(r.Share) + "\u00a0% (" + u.Say("{1} to {2}", percent(r.Low), percent(r.High)) + "\u00a0%)"
 }
 
 // FaultLine is what became of the predictions of one cause.
@@ -76,9 +77,9 @@ type FaultLine struct {
 }
 
 // FaultLines writes what was found where each cause was predicted.
-func FaultLines(faults []dewline.FaultReport) (lines []FaultLine) {
+func FaultLines(faults []dewline.FaultReport, u Idiom) (lines []FaultLine) {
 	for _, f := range faults {
-		lines = append(lines, FaultLine{FaultWord(f.Fault), f.Precision.Count, f.Other, f.NoTrouble, f.Precision.Of, ShareWords(f.Precision)})
+		lines = append(lines, FaultLine{u.FaultWord(f.Fault), f.Precision.Count, f.Other, f.NoTrouble, f.Precision.Of, ShareWords(f.Precision, u)})
 	}
 	return lines
 }
@@ -90,23 +91,23 @@ type TimeLine struct {
 }
 
 // NewTimeLine takes the median.
-func NewTimeLine(name string, took []time.Duration) TimeLine {
-	line := TimeLine{name, TooFew, len(took)}
+func NewTimeLine(name string, took []time.Duration, u Idiom) TimeLine {
+	line := TimeLine{name, TooFew.Said(u), len(took)}
 	if len(took) >= fewest {
 		slices.Sort(took)
-		line.Median = Span((took[(len(took)-1)/2] + took[len(took)/2]) / 2)
+		line.Median = u.Span((took[(len(took)-1)/2] + took[len(took)/2]) / 2)
 	}
 	return line
 }
 
 // ReportHeadline says what the report is of.
-func ReportHeadline(visits int, span ReportSpan) string {
-	of := "In " + span.Word
+func (u Idiom) ReportHeadline(visits int, span ReportSpan) string {
+	of := u.Say("In {1}", span.Word.Said(u))
 	if span.Days == 0 {
-		of = "So far"
+		of = u.Say("So far")
 	}
 	if visits == 0 {
-		return of + ", no visit followed an alert"
+		return u.Say("{1}, no visit followed an alert", of)
 	}
-	return of + ", " + plural(visits, "visit", "visits") + " followed alerts"
+	return u.SayN(visits, "{2}, 1 visit followed alerts", "{2}, {1} visits followed alerts", Count(int64(visits)), of)
 }

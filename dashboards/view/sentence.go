@@ -1,7 +1,6 @@
 package view
 
 import (
-	"fmt"
 	"math"
 	"strings"
 	"time"
@@ -39,46 +38,45 @@ type AlertLine struct {
 // AlertLineOf puts an alert into words. The system is nil where the alert concerns a whole site or
 // a system that is no longer enrolled.
 func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, state dewline.SystemState, r Reader) AlertLine {
-	now := r.Now
+	r.Zone = time.UTC
 	line := AlertLine{
-		ID: a.ID, Health: lineHealth(a), Severity: wordOr(severityWords, a.Severity), Deadline: wordOr(severityDeadlines, a.Severity),
+		ID: a.ID, Health: lineHealth(a), Severity: wordOr(r.Idiom, severityWords, a.Severity), Deadline: wordOr(r.Idiom, severityDeadlines, a.Severity),
 		Title: string(a.System), Place: a.Site, Ended: a.State.Ended(),
 		InHand: InHand(a),
 	}
 	if a.State != dewline.AlertOpen {
-		line.State = StateWordOf(a)
+		line.State = r.StateWordOf(a)
 	}
-	line.Importance = importanceWord(sys)
+	line.Importance = importanceWord(sys, r.Idiom)
 	if !line.Ended {
 		line.Bring = Bring(a, sys, r.Idiom)
 	}
-	causes := likelyCauses(a)
-	zone := time.UTC
+	causes := likelyCauses(a, r.Idiom)
 	if site != nil {
-		line.Place, zone = site.Name, site.Timezone
+		line.Place, r.Zone = site.Name, site.Timezone
 	}
 	switch {
 	case sys != nil:
 		line.Title, line.Href = sys.Name, SystemHref(sys.ID)
 	case a.System == "":
-		line.Title = fmt.Sprintf("The whole site, %s", plural(len(a.Systems), "machine", "machines"))
+		line.Title = r.SayN(len(a.Systems), "The whole site, 1 machine", "The whole site, {1} machines", Count(int64(len(a.Systems))))
 		if site == nil {
 			line.Place = a.Site
 		}
 	}
-	line.What = sentenceCase(ConditionWord(a.Condition) + ": " + wordOr(conditionMeanings, a.Condition))
-	if others := otherConditions(a); others != "" {
-		line.What += " Also: " + others + "."
+	line.What = conditionSays(a.Condition, r.Idiom)
+	if others := otherConditions(a, r.Idiom); others != "" {
+		line.What += " " + r.Say("Also: {1}.", others)
 	}
 	if sys != nil && !line.Ended { // the number of now says nothing of what is over
 		line.Number = numberFor(a, sys, state, r.Idiom)
 	}
-	line.How = howLong(a, now, zone)
+	line.How = howLong(a, r)
 	if len(causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
-		line.Likely = "Likely: " + causes[0] + "."
+		line.Likely = r.Say("Likely: {1}.", causes[0])
 	}
 	line.Limit = limitOf(a.Forecast, r.Idiom)
-	line.Say = sayShortly(a, line.Number, now)
+	line.Say = sayShortly(a, line.Number, r)
 	return line
 }
 
@@ -90,11 +88,16 @@ func lineHealth(a *dewline.Alert) dewline.Health {
 	return a.Health()
 }
 
-func otherConditions(a *dewline.Alert) string {
+// conditionSays is a condition and what is physically going on.
+func conditionSays(c dewline.Condition, u Idiom) string {
+	return sentenceCase(u.Say("{1}: {2}", u.ConditionWord(c), wordOr(u, conditionMeanings, c)))
+}
+
+func otherConditions(a *dewline.Alert, u Idiom) string {
 	var words []string
 	for _, c := range a.Conditions {
 		if c != a.Condition {
-			words = append(words, ConditionWord(c))
+			words = append(words, u.ConditionWord(c))
 		}
 	}
 	return strings.Join(words, ", ")
@@ -103,17 +106,17 @@ func otherConditions(a *dewline.Alert) string {
 // numberFor says the number that the condition is about, as it is now.
 func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState, u Idiom) string {
 	var d dewline.Derived
-	var name string
+	var name dewline.Phrase
 	var band Band
 	switch a.Condition {
 	case dewline.Flooding, dewline.Starving, dewline.Hunting:
-		d, name, band = dewline.Superheat, "superheat", ExpectedSuperheat(sys)
+		d, name, band = dewline.Superheat, dewline.Phrase("superheat"), ExpectedSuperheat(sys)
 	case dewline.ChargeDrift:
-		d, name, band = dewline.Subcooling, "subcooling", ExpectedSubcooling(sys)
+		d, name, band = dewline.Subcooling, dewline.Phrase("subcooling"), ExpectedSubcooling(sys)
 	case dewline.HighHead:
-		d, name, band = dewline.CondensingOverAir, "condensing over ambient", open("")
+		d, name, band = dewline.CondensingOverAir, dewline.Phrase("condensing over ambient"), open("")
 	case dewline.HotDischarge:
-		d, name, band = dewline.DischargeSuperheat, "discharge superheat", open("")
+		d, name, band = dewline.DischargeSuperheat, dewline.Phrase("discharge superheat"), open("")
 	default:
 		return ""
 	}
@@ -121,36 +124,47 @@ func numberFor(a *dewline.Alert, sys *dewline.System, state dewline.SystemState,
 	if !m.OK() {
 		return ""
 	}
-	text := name + " " + m.String()
+	text := name.Said(u) + " " + m.String()
 	if m.Past {
-		text += " (mean of the last day's steady running)"
+		text += " (" + u.Say("mean of the last day's steady running") + ")"
 	}
 	if e, ok := state.Expected[d]; ok && e.OK() { // what the conditions of the moment make right, where analytics knows
-		text += ", expected " + Decimal(shownAs(d.Unit(), u).value(e.Value), 1)
+		text = u.Say("{1}, expected {2}", text, Decimal(shownAs(d.Unit(), u).value(e.Value), 1))
 	} else if band.Outside(valueOf(state, d)) != 0 { // inside it is the conditions that are out of the ordinary, and the band would only puzzle
-		text += ", expected " + band.In(u)
+		text = u.Say("{1}, expected {2}", text, band.In(u))
 	}
 	return sentenceCase(text)
 }
 
-func howLong(a *dewline.Alert, now time.Time, zone *time.Location) string {
-	onset := Clock(a.Onset, now, zone)
+func howLong(a *dewline.Alert, r Reader) string {
+	onset := r.Clock(a.Onset)
 	if a.Cleared != 0 {
-		return fmt.Sprintf("From %s for %s, over since %s.", onset, Span(a.Cleared.Sub(a.Onset)), Clock(a.Cleared, now, zone))
+		return r.Say("From {1} for {2}, over since {3}.", onset, r.Span(a.Cleared.Sub(a.Onset)), r.Clock(a.Cleared))
 	}
-	return fmt.Sprintf("Since %s, %s.", onset, Span(now.Sub(a.Onset.Time())))
+	return r.Say("Since {1}, {2}.", onset, r.Span(r.Now.Sub(a.Onset.Time())))
 }
 
 // sayShortly is an alert that has not ended in one sentence with its number.
-func sayShortly(a *dewline.Alert, number string, now time.Time) string {
-	text := ConditionWord(a.Condition) + " for " + Span(now.Sub(a.Onset.Time()))
-	if others := otherConditions(a); others != "" {
-		text = ConditionWord(a.Condition) + " and " + others + " for " + Span(now.Sub(a.Onset.Time()))
+func sayShortly(a *dewline.Alert, number string, r Reader) string {
+	what, lasts := r.ConditionWord(a.Condition), r.Span(r.Now.Sub(a.Onset.Time()))
+	if others := otherConditions(a, r.Idiom); others != "" {
+		what = r.Say("{1} and {2}", what, others)
 	}
-	if number != "" {
-		text += ": " + strings.ToLower(number[:1]) + number[1:]
+	if number == "" {
+		return sentenceCase(r.Say("{1} for {2}", what, lasts))
 	}
-	return sentenceCase(text)
+	return sentenceCase(r.Say("{1} for {2}: {3}", what, lasts, r.within(number)))
+}
+
+// within writes a sentence that begins with a quantity as a part of another one.
+func (u Idiom) within(sentence string) string {
+	for _, name := range []dewline.Phrase{"superheat", "subcooling", "condensing over ambient", "discharge superheat"} {
+		said := name.Said(u)
+		if rest, ok := strings.CutPrefix(sentence, sentenceWord(said)); ok {
+			return said + rest
+		}
+	}
+	return sentence
 }
 
 func limitOf(f *dewline.Forecast, u Idiom) string {
@@ -158,17 +172,17 @@ func limitOf(f *dewline.Forecast, u Idiom) string {
 	case f == nil:
 		return ""
 	case f.DaysP50 <= 0:
-		return "Limit reached already."
+		return u.Say("Limit reached already.")
 	}
-	return sentenceCase(fmt.Sprintf("%s in about %s, %s to %s", InUnits(f.Limit, u), dayCount(f.DaysP50), days(f.DaysP10), days(f.DaysP90)))
+	return sentenceCase(u.Say("{1} in about {2}, {3} to {4}", InUnits(f.Limit, u), dayCount(f.DaysP50, u), days(f.DaysP10), days(f.DaysP90)))
 }
 
 // dayCount is days with their word.
-func dayCount(d float64) string {
+func dayCount(d float64, u Idiom) string {
 	if text := days(d); text != "1" {
-		return text + " days"
+		return u.Say("{1} days", text)
 	}
-	return "1 day"
+	return u.Say("1 day")
 }
 
 // days rounds a forecast to what it can know.
@@ -195,18 +209,18 @@ func valueOf(s dewline.SystemState, d dewline.Derived) float64 {
 func reading(s dewline.SystemState, d dewline.Derived, u Idiom) Measured {
 	word := shownAs(d.Unit(), u).Word
 	if s.At == 0 {
-		return Measured{Value: NoValue, Unit: word, Why: "no reading has been analysed yet"}
+		return Measured{Value: NoValue, Unit: word, Why: u.Say("no reading has been analysed yet")}
 	}
 	if s.Running {
 		e, ok := s.Values[d]
 		if !ok {
-			e.Missing = "it is not computed for this machine"
+			e.Missing = u.Say("it is not computed for this machine")
 		}
 		return shown(e, d.Unit(), u)
 	}
 	sum := s.Rolling24H[d]
 	if sum.Count == 0 {
-		return Measured{Value: NoValue, Unit: word, Why: "it stands still, and has not run steadily in the last 24 hours of data"}
+		return Measured{Value: NoValue, Unit: word, Why: u.Say("it stands still, and has not run steadily in the last 24 hours of data")}
 	}
 	return Measured{Value: Decimal(shownAs(d.Unit(), u).value(sum.Mean), 1), Unit: word, Past: true}
 }
@@ -215,36 +229,37 @@ func reading(s dewline.SystemState, d dewline.Derived, u Idiom) Measured {
 func Sentence(sys *dewline.System, state dewline.SystemState, a Assessment, u Idiom) string {
 	switch {
 	case a.Alert != nil:
-		return a.Reason
+		return a.Reason(u)
 	case a.Health == dewline.HealthLearning || a.Health == dewline.HealthDoubtful:
-		return a.Reason
+		return a.Reason(u)
 	}
 	var parts []string
-	if text := place(state, dewline.Superheat, "superheat", ExpectedSuperheat(sys), u); text != "" {
+	if text := place(state, superheatWords, ExpectedSuperheat(sys), u); text != "" {
 		parts = append(parts, text)
 	}
-	if text := place(state, dewline.Subcooling, "subcooling", ExpectedSubcooling(sys), u); text != "" {
+	if text := place(state, subcoolingWords, ExpectedSubcooling(sys), u); text != "" {
 		parts = append(parts, text)
 	}
 	if len(parts) == 0 {
-		return sentenceCase("no alert is open")
+		return u.Say("No alert is open.")
 	}
 	text := sentenceCase(strings.Join(parts, ", "))
-	if text == "Superheat as expected, subcooling as expected." {
-		text = "Superheat and subcooling as expected."
+	if len(parts) == 2 && parts[0] == u.Say("superheat as expected") && parts[1] == u.Say("subcooling as expected") {
+		text = u.Say("Superheat and subcooling as expected.")
 	}
 	if !state.Running {
-		text += " Standing still; these are means of its last day's steady running."
+		text += " " + u.Say("Standing still; these are means of its last day's steady running.")
 	}
 	return text
 }
 
 // place says whether a quantity is where it is expected: "superheat holds", "subcooling 1.2 K below
 // its target". Inside its uncertainty it holds.
-func place(s dewline.SystemState, d dewline.Derived, name string, band Band, u Idiom) string {
+func place(s dewline.SystemState, q quantity, band Band, u Idiom) string {
+	d := q.of
 	m := reading(s, d, u)
 	if !m.OK() {
-		return name + " unknown: " + m.Why
+		return u.Say("{1} unknown: {2}", q.name.Said(u), m.Why)
 	}
 	if !band.Stated() {
 		return ""
@@ -255,14 +270,24 @@ func place(s dewline.SystemState, d dewline.Derived, name string, band Band, u I
 	}
 	off := band.Outside(value)
 	if math.Abs(off) <= expanded || off == 0 {
-		return name + " as expected"
+		return q.holds.Said(u)
 	}
-	where := "above"
 	if off < 0 {
-		where = "below"
+		return u.Say("{1} {2} below what is expected", q.name.Said(u), kelvins(-off, u))
 	}
-	return fmt.Sprintf("%s %s %s what is expected", name, kelvins(math.Abs(off), u), where)
+	return u.Say("{1} {2} above what is expected", q.name.Said(u), kelvins(off, u))
 }
+
+// quantity is a value with its words.
+type quantity struct {
+	of          dewline.Derived
+	name, holds dewline.Phrase
+}
+
+var (
+	superheatWords  = quantity{dewline.Superheat, dewline.Phrase("superheat"), dewline.Phrase("superheat as expected")}
+	subcoolingWords = quantity{dewline.Subcooling, dewline.Phrase("subcooling"), dewline.Phrase("subcooling as expected")}
+)
 
 // lately is for how long it is worth saying on top of a page that a repair was proved.
 const lately = 14 * 24 * time.Hour
@@ -273,9 +298,9 @@ func ProvedLately(a *dewline.Alert, r Reader) string {
 	if a.State != dewline.AlertResolved || a.Cleared == 0 || r.Now.Sub(a.Cleared.Time()) > lately {
 		return ""
 	}
-	by := "three steady windows on two days or more"
+	ago, what := r.Age(a.Cleared).Text, r.ConditionWord(a.Condition)
 	if a.Condition == dewline.Silent || a.Condition == dewline.SensorDoubt {
-		by = "good data"
+		return r.Say("Proved {1}: {2} is over, by good data.", ago, what)
 	}
-	return fmt.Sprintf("Proved %s: %s is over, by %s.", AgeOf(a.Cleared, r.Now, r.Zone).Text, ConditionWord(a.Condition), by)
+	return r.Say("Proved {1}: {2} is over, by three steady windows on two days or more.", ago, what)
 }

@@ -21,7 +21,7 @@ var timeSteps = []struct {
 }
 
 // timeTicks returns labels for [from, to] in the time of a place, at most fit of them.
-func timeTicks(from, to dewline.Millis, zone *time.Location, fit int) []timeTick {
+func timeTicks(from, to dewline.Millis, zone *time.Location, fit int, u Idiom) []timeTick {
 	if zone == nil {
 		zone = time.UTC
 	}
@@ -30,7 +30,7 @@ func timeTicks(from, to dewline.Millis, zone *time.Location, fit int) []timeTick
 		var all []timeTick
 		for t := firstTick(begin, step.hours, step.days, step.months); !t.After(end) && len(all) <= fit; {
 			if !t.Before(begin) {
-				all = append(all, timeTick{t, tickLabel(t, step.hours, step.months)})
+				all = append(all, timeTick{t, tickLabel(t, step.hours, step.months, u)})
 			}
 			if step.hours > 0 {
 				t = t.Add(time.Duration(step.hours) * time.Hour)
@@ -57,14 +57,14 @@ func firstTick(begin time.Time, hours, days, months int) time.Time {
 	return time.Date(y, m-time.Month((int(m)-1)%months), 1, 0, 0, 0, 0, begin.Location())
 }
 
-func tickLabel(t time.Time, hours, months int) string {
+func tickLabel(t time.Time, hours, months int, u Idiom) string {
 	switch {
 	case hours > 0 && (t.Hour() != 0 || t.Minute() != 0):
 		return t.Format("15:04")
 	case months >= 12 || months > 0 && t.Month() == time.January:
 		return t.Format("2006")
 	case months > 0:
-		return t.Format("Jan")
+		return u.Time(t, "Jan")
 	}
-	return t.Format("2 Jan")
+	return u.Time(t, "2 Jan")
 }

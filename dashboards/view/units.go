@@ -83,7 +83,7 @@ func kelvinNumber(d float64, u Idiom) string { return Decimal(shownAs("K", u).de
 func (b Band) In(u Idiom) string {
 	s := shownAs("K", u)
 	b.Low, b.High = s.delta(b.Low), s.delta(b.High)
-	return b.String()
+	return b.Words(u)
 }
 
 // Sentences that come from analytics carry their numbers in SI. numberInText finds those that have

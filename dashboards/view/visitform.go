@@ -44,7 +44,7 @@ func (f VisitForm) Get(name string) string { return f.Values.Get(name) }
 // NewVisitForm lays out the fields of a visit at a machine, with rows to go on in. The causes that were
 // predicted come first.
 func NewVisitForm(values url.Values, sys *dewline.System, predicted []dewline.Cause, p Paper) VisitForm {
-	f := VisitForm{Values: values, Found: foundChoices(values.Get("found"), sys, predicted), Zone: p.zone().String()}
+	f := VisitForm{Values: values, Found: foundChoices(values.Get("found"), sys, predicted, p.Idiom), Zone: p.zone().String()}
 	f.Words.Pressure, f.Words.Mass, f.Words.Bore, f.Words.Vacuum = p.unit("Pa").word, p.unit("kg").word, p.bore().word, p.vacuum().word
 	f.readings(values, sys, p)
 	phase := "gas"
@@ -60,7 +60,7 @@ func NewVisitForm(values url.Values, sys *dewline.System, predicted []dewline.Ca
 		photo["href"] = PhotoHref(values.Get("id"), photo["digest"])
 	}
 	for _, fit := range sys.Points {
-		f.Points = append(f.Points, Choice{Value: fit.Point.String(), Word: underscores(fit.Point.String())})
+		f.Points = append(f.Points, Choice{Value: fit.Point.String(), Word: p.Name(fit.Point.String())})
 	}
 	return f
 }
@@ -91,9 +91,9 @@ func (f *VisitForm) readings(values url.Values, sys *dewline.System, p Paper) {
 	typed := rows(values, "reading")
 	row := func(r VisitRow) {
 		point, _ := dewline.PointNamed(r["point"])
-		reading := ReadingRow{VisitRow: r, Name: underscores(r["point"]), Unit: p.unit(point.Unit()).word}
+		reading := ReadingRow{VisitRow: r, Name: p.Name(r["point"]), Unit: p.unit(point.Unit()).word}
 		if point.Dimension() == dewline.Pressure {
-			reading.Unit += " " + underscores(string(gaugeOr(dewline.PressureReference(r["reference"]))))
+			reading.Unit += " " + p.Name(string(gaugeOr(dewline.PressureReference(r["reference"]))))
 		}
 		f.Readings = append(f.Readings, reading)
 	}
@@ -126,12 +126,12 @@ func gaugeOr(r dewline.PressureReference) dewline.PressureReference {
 
 // foundChoices are the causes that a technician chooses from: those that were predicted, then every other
 // that such a machine can have.
-func foundChoices(chosen string, sys *dewline.System, predicted []dewline.Cause) []CauseChoices {
+func foundChoices(chosen string, sys *dewline.System, predicted []dewline.Cause, u Idiom) []CauseChoices {
 	choice := func(c dewline.Cause) Choice {
 		value := strings.TrimSpace(string(c.Fault) + " " + c.Detail)
-		return Choice{Value: value, Word: sentenceWord(causeWords(c)), Current: value == chosen}
+		return Choice{Value: value, Word: sentenceWord(u.causeWords(c)), Current: value == chosen}
 	}
-	first, rest := CauseChoices{Label: "Predicted"}, CauseChoices{Label: "Another cause"}
+	first, rest := CauseChoices{Label: u.Say("Predicted")}, CauseChoices{Label: u.Say("Another cause")}
 	add := func(to *CauseChoices, c Choice) {
 		for _, group := range []CauseChoices{first, rest} {
 			if slices.ContainsFunc(group.Choices, func(has Choice) bool { return has.Value == c.Value }) {
@@ -158,7 +158,7 @@ func foundChoices(chosen string, sys *dewline.System, predicted []dewline.Cause)
 		fault, detail, _ := strings.Cut(chosen, " ")
 		add(&rest, choice(dewline.Cause{Fault: dewline.Fault(fault), Detail: detail}))
 	}
-	groups := []CauseChoices{first, rest, {Label: "Nothing", Choices: []Choice{{Value: foundNothing, Word: "No trouble found", Current: chosen == foundNothing}}}}
+	groups := []CauseChoices{first, rest, {Label: u.Say("Nothing"), Choices: []Choice{{Value: foundNothing, Word: u.Say("No trouble found"), Current: chosen == foundNothing}}}}
 	return slices.DeleteFunc(groups, func(g CauseChoices) bool { return len(g.Choices) == 0 })
 }
 
@@ -187,8 +187,8 @@ func foundDetails(f dewline.Fault, sys *dewline.System) (details []string) {
 // sentenceWord gives a choice its capital.
 func sentenceWord(text string) string { return strings.TrimSuffix(sentenceCase(text), ".") }
 
-var vacuumWords = map[dewline.VacuumVerdict]string{
-	dewline.VacuumHeld: "the vacuum held: ", dewline.VacuumFailed: "the vacuum failed: ", dewline.VacuumUnknown: "whether the vacuum holds is not known yet: ",
+var vacuumWords = map[dewline.VacuumVerdict]dewline.Phrase{
+	dewline.VacuumHeld: "The vacuum held: {1}.", dewline.VacuumFailed: "The vacuum failed: {1}.", dewline.VacuumUnknown: "Whether the vacuum holds is not known yet: {1}.",
 }
 
 // VacuumSentence says what the limits that were entered say of an evacuation.
@@ -197,29 +197,34 @@ func VacuumSentence(e *dewline.Evacuation, u Idiom) string {
 		return ""
 	}
 	verdict, why := e.JudgeIn(vacuumWord(u))
-	return sentenceCase(vacuumWords[verdict] + why)
+	return u.Say(string(vacuumWords[verdict]), strings.TrimSuffix(why, "."))
 }
 
 // Lack is what a visit lacks to be closed, and where on the page it is typed.
 type Lack struct{ Text, Anchor string }
 
-var lackPlaces = map[string][2]string{ // by the field that is named: its words, its place
-	"technician": {"Technician", "who"}, "certification": {"Certificate", "who"}, "finished": {"Finished", "who"}, "found": {"Cause", "found"},
-	"as_found": {"Readings as found", "readings"}, "as_left": {"Readings as left", "readings"}, "notes": {"Notes", "notes"}, "refrigerant": {"Refrigerant", "refrigerant"},
-	"evacuation": {"Evacuation", "evacuation"}, "parts": {"Parts", "parts"}, "sensors": {"Sensors", "sensors"}, "photos": {"Photos", "photos"},
+type lackPlace struct {
+	name   dewline.Phrase
+	anchor string
+}
+
+var lackPlaces = map[string]lackPlace{ // by the field that is named: its words, its place
+	"technician": {dewline.Phrase("Technician"), "who"}, "certification": {dewline.Phrase("Certificate"), "who"}, "finished": {dewline.Phrase("Finished"), "who"}, "found": {dewline.Phrase("Cause"), "found"},
+	"as_found": {dewline.Phrase("Readings as found"), "readings"}, "as_left": {dewline.Phrase("Readings as left"), "readings"}, "notes": {dewline.Phrase("Notes"), "notes"}, "refrigerant": {dewline.Phrase("Refrigerant"), "refrigerant"},
+	"evacuation": {dewline.Phrase("Evacuation"), "evacuation"}, "parts": {dewline.Phrase("Parts"), "parts"}, "sensors": {dewline.Phrase("Sensors"), "sensors"}, "photos": {dewline.Phrase("Photos"), "photos"},
 }
 
 // Lacks puts what is missing into sentences.
-func Lacks(missing []string) []Lack {
+func (u Idiom) Lacks(missing []string) []Lack {
 	all := make([]Lack, len(missing))
 	for i, text := range missing {
 		field, rest, _ := strings.Cut(text, ": ")
 		place, known := lackPlaces[field]
 		if !known {
-			all[i] = Lack{sentenceCase(text), "visit"}
+			all[i] = Lack{sentenceCase(u.Say(text)), "visit"}
 			continue
 		}
-		all[i] = Lack{sentenceCase(place[0] + ": " + rest), place[1]}
+		all[i] = Lack{sentenceCase(place.name.Said(u) + ": " + u.Say(rest)), place.anchor}
 	}
 	return all
 }

@@ -65,21 +65,21 @@ func ourPoints(sys *dewline.System) (points []dewline.Point) {
 }
 
 // Sentences say the values of now in a line each.
-func (l VisitLive) Sentences() (all []string) {
+func (l VisitLive) Sentences(u Idiom) (all []string) {
 	for _, n := range []VisitNumber{l.Superheat, l.Subcooling} {
 		text := n.Name + " " + n.Measured.String()
 		switch {
 		case !n.Measured.OK():
-			text = n.Name + " unknown: " + n.Measured.Why
+			text = u.Say("{1} unknown: {2}", n.Name, n.Measured.Why)
 		case n.Measured.Past:
-			text += ", mean of its last day's steady running"
+			text = u.Say("{1}, mean of its last day's steady running", text)
 		}
 		if n.Expected != "" {
-			text += ", expected " + n.Expected
+			text = u.Say("{1}, expected {2}", text, n.Expected)
 		}
 		all = append(all, sentenceCase(text))
 	}
-	return append(all, strings.TrimSpace(l.Doing+" Last reading "+cmp.Or(l.Age.Text, "never")+"."))
+	return append(all, strings.TrimSpace(l.Doing+" "+u.Say("Last reading {1}.", cmp.Or(l.Age.Text, u.Say("never")))))
 }
 
 // newest is the last value of a quantity and when it was; false where there is none.
@@ -100,26 +100,26 @@ func newest(s dewline.Series, quantity string) (v float64, at dewline.Millis, ok
 // NewVisitLive puts the newest readings of a machine into words. The state is what was judged last: it
 // tells what would be usual now, and why something is not known.
 func NewVisitLive(sys *dewline.System, s dewline.Series, state dewline.SystemState, r Reader) VisitLive {
-	state, knows := freshened(sys, s, state, r.Now)
-	l := VisitLive{Age: AgeOf(state.At, r.Now, r.Zone), Doing: doing(state, stale(state, r.Now))}
+	state, knows := freshened(s, state, r.Idiom)
+	l := VisitLive{Age: r.Age(state.At), Doing: doing(state, stale(state, r.Now), r.Idiom)}
 	live := NewLive(sys, state, Assessment{}, r)
 	l.Sides = live.Sides
 	if !knows && state.At != 0 && !stale(state, r.Now) {
-		l.Doing = "Nothing here measures whether it runs: the values mean something only while it does."
+		l.Doing = r.Say("Nothing here measures whether it runs: the values mean something only while it does.")
 	}
 	l.Superheat = visitNumber(live.Superheat, dewline.Superheat, ExpectedSuperheat(sys), state, r,
-		"Wet: liquid may be reaching the compressor. ")
+		dewline.Phrase("Wet: liquid may be reaching the compressor."))
 	l.Subcooling = visitNumber(live.Subcooling, dewline.Subcooling, ExpectedSubcooling(sys), state, r,
-		"Gas may be in the liquid line. ")
+		dewline.Phrase("Gas may be in the liquid line."))
 	for _, p := range ourPoints(sys) {
-		o := OurSensor{Point: p.String(), Name: underscores(p.String()), Text: NoValue}
+		o := OurSensor{Point: p.String(), Name: r.Name(p.String()), Text: NoValue}
 		if v, at, ok := newest(s, o.Point); ok {
 			o.Text = plainValue(v, p, r.Idiom)
 			if ref := sys.Fitting(p).Reference; p.Dimension() == dewline.Pressure && ref != "" {
-				o.Text += " " + underscores(string(ref))
+				o.Text += " " + r.Name(string(ref))
 			}
 			if age := r.Now.Sub(at.Time()); age > steadyFor {
-				o.Text += ", " + Span(age) + " ago"
+				o.Text += ", " + r.Say("{1} ago", r.Span(age))
 			}
 		}
 		l.Ours = append(l.Ours, o)
@@ -129,7 +129,7 @@ func NewVisitLive(sys *dewline.System, s dewline.Series, state dewline.SystemSta
 
 // freshened is the state with the values of the newest readings, and whether it is measured that the
 // machine runs.
-func freshened(sys *dewline.System, s dewline.Series, state dewline.SystemState, now time.Time) (dewline.SystemState, bool) {
+func freshened(s dewline.Series, state dewline.SystemState, u Idiom) (dewline.SystemState, bool) {
 	fresh := map[dewline.Derived]dewline.Estimate{}
 	last := dewline.Millis(0)
 	if len(s.Times) > 0 {
@@ -140,11 +140,11 @@ func freshened(sys *dewline.System, s dewline.Series, state dewline.SystemState,
 	}
 	for _, d := range dewline.DerivedValues() {
 		v, at, ok := newest(s, string(d))
-		u, _, _ := newest(s, string(d)+"_u")
-		e := dewline.Estimate{Value: v, Uncertainty: u}
+		spread, _, _ := newest(s, string(d)+"_u")
+		e := dewline.Estimate{Value: v, Uncertainty: spread}
 		switch {
 		case !ok || last.Sub(at) > steadyFor:
-			e = dewline.Estimate{Missing: "its sensors send no value that can be used at the moment"}
+			e = dewline.Estimate{Missing: u.Say("its sensors send no value that can be used at the moment")}
 			if was, known := state.Values[d]; known && was.Missing != "" {
 				e.Missing = was.Missing
 			}
@@ -160,30 +160,30 @@ func freshened(sys *dewline.System, s dewline.Series, state dewline.SystemState,
 	return state, measured
 }
 
-func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemState, r Reader, wet string) VisitNumber {
+func visitNumber(t Target, d dewline.Derived, band Band, state dewline.SystemState, r Reader, wet dewline.Phrase) VisitNumber {
 	n := VisitNumber{Target: t, Health: dewline.HealthWell}
 	switch {
 	case !t.Measured.OK():
-		n.Words, n.Health = sentenceCase("unknown: "+t.Measured.Why), dewline.HealthDoubtful
+		n.Words, n.Health = sentenceCase(r.Say("unknown: {1}", t.Measured.Why)), dewline.HealthDoubtful
 		return n
 	case !state.Running:
-		n.Words = "It stands still: this is the mean of its last day's steady running."
+		n.Words = r.Say("It stands still: this is the mean of its last day's steady running.")
 		return n
 	case t.Measured.Past:
-		n.Words, n.Health = "Nothing newer has arrived.", dewline.HealthDoubtful
+		n.Words, n.Health = r.Say("Nothing newer has arrived."), dewline.HealthDoubtful
 		return n
 	}
 	expanded := Coverage * state.Values[d].Uncertainty
 	off := band.Outside(valueOf(state, d))
 	switch {
 	case valueOf(state, d) <= expanded:
-		n.Words, n.Health = wet+"Not above zero beyond ± "+kelvins(expanded, r.Idiom)+".", dewline.HealthUrgent
+		n.Words, n.Health = wet.Said(r)+" "+r.Say("Not above zero beyond ± {1}.", kelvins(expanded, r.Idiom)), dewline.HealthUrgent
 	case off < -expanded:
-		n.Words, n.Health = kelvins(-off, r.Idiom)+" below what is expected.", dewline.HealthSoon
+		n.Words, n.Health = r.Say("{1} below what is expected.", kelvins(-off, r.Idiom)), dewline.HealthSoon
 	case off > expanded:
-		n.Words, n.Health = kelvins(off, r.Idiom)+" above what is expected.", dewline.HealthSoon
+		n.Words, n.Health = r.Say("{1} above what is expected.", kelvins(off, r.Idiom)), dewline.HealthSoon
 	case band.Stated():
-		n.Words = "As expected."
+		n.Words = r.Say("As expected.")
 	}
 	return n
 }

@@ -35,45 +35,45 @@ type PhotoLine struct{ Href, Small, Note string }
 // NewVisitRecord puts a visit into words.
 func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord {
 	out := VisitRecord{ID: v.ID, Href: VisitHref(v.Call, v.System), Machine: systemName(fleet, v.System), Closed: v.Closed != 0, Notes: v.Notes, SignedBy: v.SignedBy,
-		Who: strings.Trim(v.Technician+titleIf(v.Certification != "", ", certificate "+v.Certification), ", "), Vacuum: VacuumSentence(v.Evacuation, r.Idiom)}
-	out.When = Clock(dewline.Millis(v.Started), r.Now, r.Zone)
+		Who: strings.Trim(v.Technician+titleIf(v.Certification != "", ", "+r.Say("certificate {1}", v.Certification)), ", "), Vacuum: VacuumSentence(v.Evacuation, r.Idiom)}
+	out.When = r.Clock(dewline.Millis(v.Started))
 	if v.Finished != 0 {
-		out.When += " to " + Clock(dewline.Millis(v.Finished), r.Now, r.Zone)
+		out.When = r.Say("{1} to {2}", out.When, r.Clock(dewline.Millis(v.Finished)))
 	}
 	switch {
 	case v.NoTroubleFound:
-		out.Found = "No trouble found."
+		out.Found = r.Say("No trouble found.")
 	case v.Found != nil:
-		out.Found = sentenceCase("found: " + causeWords(dewline.Cause{Fault: v.Found.Fault, Detail: v.Found.Detail}))
+		out.Found = r.Say("Found: {1}.", r.causeWords(dewline.Cause{Fault: v.Found.Fault, Detail: v.Found.Detail}))
 	}
 	out.Readings = gaugeRows(v, r.Idiom)
 	for _, w := range v.Refrigerant {
 		text := w.Refrigerant
 		if w.Charged > 0 {
-			text = massWords(w.Charged, r.Idiom) + " " + text + " in" + titleIf(w.AsLiquid, ", as liquid")
+			text = r.Say("{1} {2} in", massWords(w.Charged, r.Idiom), text) + titleIf(w.AsLiquid, ", "+r.Say("as liquid"))
 		} else {
-			text = massWords(w.Recovered, r.Idiom) + " " + text + " out"
+			text = r.Say("{1} {2} out", massWords(w.Recovered, r.Idiom), text)
 		}
 		if w.Charged > 0 && w.Recovered > 0 {
-			text += ", " + massWords(w.Recovered, r.Idiom) + " out"
+			text += ", " + r.Say("{1} out", massWords(w.Recovered, r.Idiom))
 		}
-		out.Weighings = append(out.Weighings, text+titleIf(w.Cylinder != "", ", cylinder "+w.Cylinder)+titleIf(w.Note != "", ", "+w.Note))
+		out.Weighings = append(out.Weighings, text+titleIf(w.Cylinder != "", ", "+r.Say("cylinder {1}", w.Cylinder))+titleIf(w.Note != "", ", "+w.Note))
 	}
 	if charged, recovered := v.Net(); charged+recovered > 0 {
-		out.Net = "Net " + massWords(charged-recovered, r.Idiom) + " in."
+		out.Net = r.Say("Net {1} in.", massWords(charged-recovered, r.Idiom))
 	}
 	for _, p := range v.Parts {
 		text := p.Part
 		if p.BoreWas > 0 || p.BoreNow > 0 {
-			text += ", bore " + boreWords(p.BoreWas, r.Idiom) + " was in it, " + boreWords(p.BoreNow, r.Idiom) + " is now"
+			text += ", " + r.Say("bore {1} was in it, {2} is now", boreWords(p.BoreWas, r.Idiom), boreWords(p.BoreNow, r.Idiom))
 		}
 		if p.Was != "" || p.Now != "" {
-			text += ": " + strings.Trim(titleIf(p.Was != "", "was "+p.Was)+titleIf(p.Now != "", ", now "+p.Now), ", ")
+			text += ": " + strings.Trim(titleIf(p.Was != "", r.Say("was {1}", p.Was))+titleIf(p.Now != "", ", "+r.Say("now {1}", p.Now)), ", ")
 		}
-		out.Parts = append(out.Parts, text+titleIf(p.Serial != "", ", serial "+p.Serial)+titleIf(p.Note != "", ", "+p.Note))
+		out.Parts = append(out.Parts, text+titleIf(p.Serial != "", ", "+r.Say("serial {1}", p.Serial))+titleIf(p.Note != "", ", "+p.Note))
 	}
 	for _, c := range v.Sensors {
-		out.Parts = append(out.Parts, underscores(c.Point)+" sensor changed"+titleIf(c.Note != "", ", "+c.Note))
+		out.Parts = append(out.Parts, r.Say("{1} sensor changed", r.Name(c.Point))+titleIf(c.Note != "", ", "+c.Note))
 	}
 	for _, p := range v.Photos {
 		href := PhotoHref(v.ID, p.Digest)
@@ -84,7 +84,7 @@ func NewVisitRecord(v dewline.Visit, fleet *dewline.Fleet, r Reader) VisitRecord
 
 func boreWords(b si.Metre, u Idiom) string {
 	if b == 0 {
-		return "an unknown one"
+		return u.Say("an unknown one")
 	}
 	decimals := 2
 	if u.System == si.US {
@@ -97,7 +97,7 @@ func boreWords(b si.Metre, u Idiom) string {
 func gaugeRows(v dewline.Visit, u Idiom) (all []GaugeRow) {
 	left := slices.Clone(v.AsLeft)
 	for _, f := range v.AsFound {
-		row := GaugeRow{Name: underscores(f.Point), Found: gaugeWords(f, u), Left: NoValue, Ours: NoValue, Difference: NoValue}
+		row := GaugeRow{Name: u.Name(f.Point), Found: gaugeWords(f, u), Left: NoValue, Ours: NoValue, Difference: NoValue}
 		row.beside(f, u)
 		if i := slices.IndexFunc(left, func(l dewline.GaugeReading) bool { return l.Point == f.Point && l.Reference == f.Reference }); i >= 0 {
 			row.Left = gaugeWords(left[i], u)
@@ -107,7 +107,7 @@ func gaugeRows(v dewline.Visit, u Idiom) (all []GaugeRow) {
 		all = append(all, row)
 	}
 	for _, l := range left {
-		row := GaugeRow{Name: underscores(l.Point), Found: NoValue, Left: gaugeWords(l, u), Ours: NoValue, Difference: NoValue}
+		row := GaugeRow{Name: u.Name(l.Point), Found: NoValue, Left: gaugeWords(l, u), Ours: NoValue, Difference: NoValue}
 		row.beside(l, u)
 		all = append(all, row)
 	}
@@ -143,7 +143,7 @@ func LastVisit(visits []dewline.Visit, fleet *dewline.Fleet, r Reader) string {
 		return ""
 	}
 	last := NewVisitRecord(visits[len(visits)-1], fleet, r)
-	parts := []string{"Last visit " + last.When + ".", last.Found}
+	parts := []string{r.Say("Last visit {1}.", last.When), last.Found}
 	for _, list := range [][]string{last.Parts, last.Weighings} {
 		if len(list) > 0 {
 			parts = append(parts, sentenceCase(strings.Join(list, "; ")))

@@ -126,6 +126,7 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 	along := scale{float64(d.From), float64(d.To), plot.X, plot.X + plot.Width}
 	x := middles(d.Times, d.Step, along)
 	super, sub := whileRunning(d.Superheat, d.Running), whileRunning(d.Subcooling, d.Running)
+	until := Reader{Now: d.To.Time(), Zone: d.Zone, Idiom: d.Idiom}
 	w := Waterline{
 		Size: size, Plot: plot, Line: above.at(0),
 		Super: trace(x, d.Superheat, above), Sub: trace(x, d.Subcooling, below),
@@ -136,15 +137,15 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 		Running: runningBars(x, d.Running, along, d.Step, plot.Y+plot.Height+3),
 		Marks:   drawMarks(d.Marks, d.From, d.To, along, plot),
 		Empty:   !slices.ContainsFunc(d.Superheat, isNumber) && !slices.ContainsFunc(d.Subcooling, isNumber),
-		Label:   "Superheat above and subcooling below the saturation line, " + Clock(d.From, d.To.Time(), d.Zone) + " to " + Clock(d.To, d.To.Time(), d.Zone),
+		Label:   d.Idiom.Say("Superheat above and subcooling below the saturation line, {1} to {2}", until.Clock(d.From), until.Clock(d.To)),
 	}
 	if w.SuperBelow != "" {
-		w.SuperWords = "Superheat below zero (hatched, under the line): wet gas, or a wrong sensor."
+		w.SuperWords = d.Idiom.Say("Superheat below zero (hatched, under the line): wet gas, or a wrong sensor.")
 	}
 	if w.SubBelow != "" {
-		w.SubWords = "Subcooling below zero (hatched, above the line): flash gas, or a wrong sensor."
+		w.SubWords = d.Idiom.Say("Subcooling below zero (hatched, above the line): flash gas, or a wrong sensor.")
 	}
-	for _, t := range timeTicks(d.From, d.To, d.Zone, size.Labels) {
+	for _, t := range timeTicks(d.From, d.To, d.Zone, size.Labels, d.Idiom) {
 		w.Times = append(w.Times, Tick{along.at(float64(t.at.UnixMilli())), t.label})
 	}
 	kelvin := shownAs("K", d.Idiom)
@@ -155,26 +156,26 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 		earlier := middles(d.Before.Times, d.Step, along)
 		w.Outline = trace(earlier, d.Before.Superheat, above) + trace(earlier, d.Before.Subcooling, below)
 	}
-	w.name(x, super, above, 16, "wet gas, or wrong sensor")
-	w.name(x, sub, below, -8, "flash gas, or wrong sensor")
+	w.name(x, super, above, 16, d.Idiom.Say("wet gas, or wrong sensor"))
+	w.name(x, sub, below, -8, d.Idiom.Say("flash gas, or wrong sensor"))
 	w.now(d, above, below, along)
-	w.sideWords()
+	w.sideWords(d.Idiom)
 	return w
 }
 
 // sideWords writes at the line's end what it is, what stands above it and what hangs below it, and at each
 // strip that it is what is expected.
-func (w *Waterline) sideWords() {
+func (w *Waterline) sideWords(u Idiom) {
 	const line = 17.0
 	x := w.Plot.X + w.Plot.Width + 6
-	w.SideWords = []SideWord{{x, w.Line - line, "superheat ↑", false}, {x, w.Line, "saturation line", true}, {x, w.Line + line, "subcooling ↓", false}}
+	w.SideWords = []SideWord{{x, w.Line - line, u.Say("superheat") + " ↑", false}, {x, w.Line, u.Say("saturation line"), true}, {x, w.Line + line, u.Say("subcooling") + " ↓", false}}
 	for _, s := range []*Box{w.SuperStrip, w.SubStrip} {
 		if s == nil {
 			continue
 		}
 		top, bottom := max(s.Y, w.Plot.Y), min(s.Y+s.Height, w.Plot.Y+w.Plot.Height)
 		if middle := (top + bottom) / 2; top < bottom && math.Abs(middle-w.Line) > 2*line {
-			w.SideWords = append(w.SideWords, SideWord{x, middle, "expected", false})
+			w.SideWords = append(w.SideWords, SideWord{x, middle, u.Say("expected"), false})
 		}
 	}
 }

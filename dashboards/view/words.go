@@ -2,6 +2,8 @@ package view
 
 import (
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"dewline"
 )
@@ -10,16 +12,16 @@ import (
 // with the word that people read.
 var healths = []struct {
 	health dewline.Health
-	word   string
+	word   dewline.Phrase
 }{
-	{dewline.HealthUrgent, "urgent"},
-	{dewline.HealthSilent, "silent"},
-	{dewline.HealthSoon, "soon"},
-	{dewline.HealthDoubtful, "doubtful"},
-	{dewline.HealthUnderRepair, "under repair"},
-	{dewline.HealthDrifting, "drifting"},
-	{dewline.HealthLearning, "learning"},
-	{dewline.HealthWell, "well"},
+	{dewline.HealthUrgent, dewline.Phrase("urgent")},
+	{dewline.HealthSilent, dewline.Phrase("silent")},
+	{dewline.HealthSoon, dewline.Phrase("soon")},
+	{dewline.HealthDoubtful, dewline.Phrase("doubtful")},
+	{dewline.HealthUnderRepair, dewline.Phrase("under repair")},
+	{dewline.HealthDrifting, dewline.Phrase("drifting")},
+	{dewline.HealthLearning, dewline.Phrase("learning")},
+	{dewline.HealthWell, dewline.Phrase("well")},
 }
 
 // Healths returns every health, gravest first.
@@ -32,10 +34,10 @@ func Healths() []dewline.Health {
 }
 
 // HealthWord returns the word that people read for h.
-func HealthWord(h dewline.Health) string {
+func (u Idiom) HealthWord(h dewline.Health) string {
 	for _, known := range healths {
 		if known.health == h {
-			return known.word
+			return known.word.Said(u)
 		}
 	}
 	return string(h)
@@ -51,7 +53,7 @@ func rank(h dewline.Health) int {
 	return len(healths)
 }
 
-var conditionWords = map[dewline.Condition]string{
+var conditionWords = map[dewline.Condition]dewline.Phrase{
 	dewline.Flooding:       "flooding",
 	dewline.Starving:       "starving",
 	dewline.ChargeDrift:    "charge drifting",
@@ -69,10 +71,10 @@ var conditionWords = map[dewline.Condition]string{
 }
 
 // ConditionWord returns the trade's words for a condition.
-func ConditionWord(c dewline.Condition) string { return wordOr(conditionWords, c) }
+func (u Idiom) ConditionWord(c dewline.Condition) string { return wordOr(u, conditionWords, c) }
 
 // conditionMeanings say what is physically going on.
-var conditionMeanings = map[dewline.Condition]string{
+var conditionMeanings = map[dewline.Condition]dewline.Phrase{
 	dewline.Flooding:       "liquid is reaching the compressor, or superheat drifts to it",
 	dewline.Starving:       "the evaporator is starved: superheat beyond what the conditions explain",
 	dewline.ChargeDrift:    "subcooling leaves its expectation while superheat still holds",
@@ -90,9 +92,9 @@ var conditionMeanings = map[dewline.Condition]string{
 }
 
 // faultsNear are the words for a fault of which the detail is known and follows.
-var faultsNear = map[dewline.Fault]string{dewline.Restriction: "a restriction"}
+var faultsNear = map[dewline.Fault]dewline.Phrase{dewline.Restriction: "a restriction"}
 
-var faultWords = map[dewline.Fault]string{
+var faultWords = map[dewline.Fault]dewline.Phrase{
 	dewline.Undercharge:       "too little charge",
 	dewline.Overcharge:        "too much charge",
 	dewline.Restriction:       "a restriction in the liquid line, drier or metering device",
@@ -109,17 +111,17 @@ var faultWords = map[dewline.Fault]string{
 }
 
 // FaultWord returns the trade's words for a fault.
-func FaultWord(f dewline.Fault) string { return wordOr(faultWords, f) }
+func (u Idiom) FaultWord(f dewline.Fault) string { return wordOr(u, faultWords, f) }
 
-var severityWords = map[dewline.Severity]string{
+var severityWords = map[dewline.Severity]dewline.Phrase{
 	dewline.Urgent: "urgent", dewline.Soon: "soon", dewline.Watch: "watch",
 }
 
-var severityDeadlines = map[dewline.Severity]string{
+var severityDeadlines = map[dewline.Severity]dewline.Phrase{
 	dewline.Urgent: "today", dewline.Soon: "this week", dewline.Watch: "keep an eye on it",
 }
 
-var stateWords = map[dewline.AlertState]string{
+var stateWords = map[dewline.AlertState]dewline.Phrase{
 	dewline.AlertOpen:         "open",
 	dewline.AlertAcknowledged: "acknowledged",
 	dewline.AlertDispatched:   "under repair",
@@ -130,38 +132,41 @@ var stateWords = map[dewline.AlertState]string{
 
 // StateWordOf returns the word that people read for where an alert stands. What readings ended is
 // proved; what people ended is closed.
-func StateWordOf(a *dewline.Alert) string {
+func (u Idiom) StateWordOf(a *dewline.Alert) string {
 	if a.State == dewline.AlertResolved && a.Cleared == 0 {
-		return "closed"
+		return u.StateWord(dewline.AlertDismissed)
 	}
-	return StateWord(a.State)
+	return u.StateWord(a.State)
 }
 
 // StateWord returns the word that people read for a state of alerts.
-func StateWord(s dewline.AlertState) string { return wordOr(stateWords, s) }
+func (u Idiom) StateWord(s dewline.AlertState) string { return wordOr(u, stateWords, s) }
 
-var kindWords = map[dewline.Kind]string{
+var kindWords = map[dewline.Kind]dewline.Phrase{
 	dewline.SplitAC: "split air conditioner", dewline.HeatPump: "heat pump", dewline.Packaged: "packaged machine",
 	dewline.WalkInCooler: "walk-in cooler", dewline.WalkInFreezer: "walk-in freezer", dewline.DisplayCase: "display case",
 }
 
 // KindWord returns the trade's words for a kind of machine.
-func KindWord(k dewline.Kind) string { return wordOr(kindWords, k) }
+func (u Idiom) KindWord(k dewline.Kind) string { return wordOr(u, kindWords, k) }
 
-var meteringWords = map[dewline.Metering]string{
+var meteringWords = map[dewline.Metering]dewline.Phrase{
 	dewline.FixedOrifice: "fixed orifice", dewline.Capillary: "capillary", dewline.TXV: "TXV", dewline.EEV: "EEV",
 }
 
 // MeteringWord returns the trade's words for a metering device.
-func MeteringWord(m dewline.Metering) string { return wordOr(meteringWords, m) }
+func (u Idiom) MeteringWord(m dewline.Metering) string { return wordOr(u, meteringWords, m) }
 
 // wordOr falls back on the contract's name: a word of a later version must still read.
-func wordOr[T ~string](words map[T]string, key T) string {
+func wordOr[T ~string](u Idiom, words map[T]dewline.Phrase, key T) string {
 	if w, ok := words[key]; ok {
-		return w
+		return w.Said(u)
 	}
-	return underscores(string(key))
+	return u.Name(string(key))
 }
+
+// Name returns the words for a name of the contract, such as suction_pressure.
+func (u Idiom) Name(name string) string { return u.Say(underscores(name)) }
 
 func underscores(text string) string { return strings.ReplaceAll(text, "_", " ") }
 
@@ -170,8 +175,8 @@ func sentenceCase(text string) string {
 	if text == "" {
 		return ""
 	}
-	if c := text[0]; c >= 'a' && c <= 'z' {
-		text = string(c-'a'+'A') + text[1:]
+	if first, size := utf8.DecodeRuneInString(text); unicode.IsLower(first) {
+		text = string(unicode.ToUpper(first)) + text[size:]
 	}
 	if strings.HasSuffix(text, ".") {
 		return text

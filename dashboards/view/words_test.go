@@ -51,7 +51,7 @@ func TestSpans(t *testing.T) {
 		-time.Second: "0 s", 40 * time.Second: "40 s", 52 * time.Minute: "52 min", 89*time.Minute + 31*time.Second: "90 min",
 		3 * time.Hour: "3 h", 35 * time.Hour: "35 h", 36 * time.Hour: "2 days", 9*24*time.Hour + 5*time.Hour: "9 days",
 	} {
-		if got := view.Span(d); got != want {
+		if got := (view.Idiom{}).Span(d); got != want {
 			t.Errorf("%s is %q, want %q", d, got, want)
 		}
 	}
@@ -65,7 +65,7 @@ func TestAges(t *testing.T) {
 	now := time.Date(2031, 7, 3, 16, 12, 20, 0, time.UTC)
 	f := func(ago time.Duration, text, site string) {
 		t.Helper()
-		got := view.AgeOf(dewline.MillisOf(now.Add(-ago)), now, lisbon)
+		got := (view.Reader{Now: now, Zone: lisbon}).Age(dewline.MillisOf(now.Add(-ago)))
 		if got.Text != text || got.Site != site {
 			t.Errorf("%s: %q %q, want %q %q", ago, got.Text, got.Site, text, site)
 		}
@@ -75,7 +75,7 @@ func TestAges(t *testing.T) {
 	f(-time.Minute, "now", "17:13") // a device's clock ahead of ours
 	f(30*time.Hour, "30 h ago", "2 Jul 11:12")
 	f(400*24*time.Hour, "400 days ago", "29 May 2030")
-	if got := view.AgeOf(0, now, lisbon); got.Text != "" {
+	if got := (view.Reader{Now: now, Zone: lisbon}).Age(0); got.Text != "" {
 		t.Errorf("never is %+v", got)
 	}
 }
@@ -122,17 +122,17 @@ func TestAlertLine(t *testing.T) {
 func TestEveryWord(t *testing.T) {
 	for _, c := range []dewline.Condition{dewline.Flooding, dewline.HotDischarge, dewline.HighHead, dewline.NotRunning, dewline.SpaceWarm, dewline.Freezing,
 		dewline.Starving, dewline.ShortCycling, dewline.Hunting, dewline.CapacityLoss, dewline.EfficiencyLoss, dewline.ChargeDrift, dewline.SensorDoubt, dewline.Silent} {
-		if w := view.ConditionWord(c); w == "" || strings.Contains(w, "_") {
+		if w := (view.Idiom{}).ConditionWord(c); w == "" || strings.Contains(w, "_") {
 			t.Errorf("condition %s reads %q", c, w)
 		}
 	}
 	for _, f := range []dewline.Fault{dewline.Undercharge, dewline.Overcharge, dewline.Restriction, dewline.Overfeed, dewline.EvaporatorAirflow, dewline.CondenserAirflow,
 		dewline.NonCondensables, dewline.CompressorLeakage, dewline.ReversingValve, dewline.DefrostFault, dewline.SensorFault, dewline.Communication} {
-		if w := view.FaultWord(f); strings.Contains(w, "_") {
+		if w := (view.Idiom{}).FaultWord(f); strings.Contains(w, "_") {
 			t.Errorf("fault %s reads %q", f, w)
 		}
 	}
-	if got := view.ConditionWord("oil_return"); got != "oil return" {
+	if got := (view.Idiom{}).ConditionWord("oil_return"); got != "oil return" {
 		t.Errorf("a later word reads %q", got)
 	}
 }
@@ -144,7 +144,7 @@ func TestHeadline(t *testing.T) {
 		for _, n := range counts {
 			total += n
 		}
-		if got := view.Headline(counts, total); got != want {
+		if got := (view.Idiom{}).Headline(counts, total); got != want {
 			t.Errorf("%v: %q, want %q", counts, got, want)
 		}
 	}
