@@ -94,6 +94,6 @@ const RollUpSpan = 15 * time.Minute
 // RollUps keeps the rows that make a year readable in one query.
 type RollUps interface {
 	PutRollUps(ctx context.Context, rows []RollUp) error
-	// ReadRollUps returns rows of one quantity with Start in [from, to), oldest first.
-	ReadRollUps(ctx context.Context, id SystemID, quantity string, from, to Millis) ([]RollUp, error)
+	// ReadRollUps returns, for each of some quantities of a system, the rows with Start in [from, to), oldest first.
+	ReadRollUps(ctx context.Context, id SystemID, quantities []string, from, to Millis) ([][]RollUp, error)
 }

@@ -230,11 +230,15 @@ func (r *reader) byQuarters(q dewline.SeriesQuery, step dewline.Millis) bool {
 func (r *reader) rolledUp(ctx context.Context, q dewline.SeriesQuery, step dewline.Millis, cells [][]accumulator) (dewline.Millis, error) {
 	span := dewline.Millis(dewline.RollUpSpan.Milliseconds())
 	end := q.From
+	names := make([]string, len(r.asked))
 	for i, c := range r.asked {
-		rows, err := r.store.RollUps.ReadRollUps(ctx, r.id, c.name, q.From, q.To)
-		if err != nil {
-			return 0, err
-		}
+		names[i] = c.name
+	}
+	all, err := r.store.RollUps.ReadRollUps(ctx, r.id, names, q.From, q.To)
+	if err != nil {
+		return 0, err
+	}
+	for i, rows := range all {
 		for _, row := range rows {
 			cells[i][(row.Start-q.From)/step].merge(row)
 			end = max(end, row.Start+span)

@@ -28,11 +28,13 @@ func (m *memoryRollUps) PutRollUps(_ context.Context, rows []dewline.RollUp) err
 	return nil
 }
 
-func (m *memoryRollUps) ReadRollUps(_ context.Context, id dewline.SystemID, quantity string, from, to dewline.Millis) ([]dewline.RollUp, error) {
-	var out []dewline.RollUp
-	for _, r := range m.rows {
-		if r.System == id && r.Quantity == quantity && r.Start >= from && r.Start < to {
-			out = append(out, r)
+func (m *memoryRollUps) ReadRollUps(_ context.Context, id dewline.SystemID, quantities []string, from, to dewline.Millis) ([][]dewline.RollUp, error) {
+	out := make([][]dewline.RollUp, len(quantities))
+	for i, quantity := range quantities {
+		for _, r := range m.rows {
+			if r.System == id && r.Quantity == quantity && r.Start >= from && r.Start < to {
+				out[i] = append(out[i], r)
+			}
 		}
 	}
 	return out, nil
@@ -121,7 +123,8 @@ func TestRollUpsAgreeWithReadings(t *testing.T) {
 func TestRecomputeAfterLateReadings(t *testing.T) {
 	s, rolled := seriesStore(t, 1)
 	start := epoch + 240*minute
-	want, _ := rolled.ReadRollUps(context.Background(), hall, "superheat", start, start+1)
+	all, _ := rolled.ReadRollUps(context.Background(), hall, []string{"superheat"}, start, start+1)
+	want := all[0]
 	rows, err := s.Recompute(context.Background(), Quarter{hall, start})
 	if err != nil {
 		t.Fatal(err)

@@ -34,11 +34,11 @@ func put(t testing.TB, s *Store, rows ...dewline.RollUp) {
 
 func read(t testing.TB, s *Store, system dewline.SystemID, quantity string, from, to dewline.Millis) []dewline.RollUp {
 	t.Helper()
-	rows, err := s.ReadRollUps(t.Context(), system, quantity, from, to)
+	rows, err := s.ReadRollUps(t.Context(), system, []string{quantity}, from, to)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return rows
+	return rows[0]
 }
 
 func pack(t testing.TB, s *Store, before dewline.Millis) int {
@@ -234,7 +234,7 @@ func damagedDayIsNamed(t *testing.T, place string) {
 	if _, err := s.writer.Exec(`UPDATE rollup_days SET packed = $1`, []byte{1}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.ReadRollUps(t.Context(), hall, "superheat", 0, midnight+dayLong); dewline.CodeOf(err) != dewline.Unavailable {
+	if _, err := s.ReadRollUps(t.Context(), hall, []string{"superheat"}, 0, midnight+dayLong); dewline.CodeOf(err) != dewline.Unavailable {
 		t.Errorf("got %v", err)
 	}
 }

@@ -84,7 +84,7 @@ func TestConnectionsEnd(t *testing.T) {
 		if err := s.PutRollUps(t.Context(), []dewline.RollUp{rollUp(hall, "superheat", midnight+spanMillis, float64(i))}); err != nil && !dewline.CanRetry(err) {
 			t.Errorf("writing: %v", err)
 		}
-		if _, err := s.ReadRollUps(t.Context(), hall, "superheat", 0, midnight+dayLong); err != nil && !dewline.CanRetry(err) {
+		if _, err := s.ReadRollUps(t.Context(), hall, []string{"superheat"}, 0, midnight+dayLong); err != nil && !dewline.CanRetry(err) {
 			t.Errorf("reading: %v", err)
 		}
 	}

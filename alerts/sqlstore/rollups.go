@@ -4,8 +4,8 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -133,41 +133,86 @@ func (s *Store) loadSeries(ctx context.Context, tx *sql.Tx) error {
 }
 
 // ReadRollUps implements dewline.RollUps.
-func (s *Store) ReadRollUps(ctx context.Context, id dewline.SystemID, quantity string, from, to dewline.Millis) ([]dewline.RollUp, error) {
+func (s *Store) ReadRollUps(ctx context.Context, id dewline.SystemID, quantities []string, from, to dewline.Millis) ([][]dewline.RollUp, error) {
+	all := make([][]dewline.RollUp, len(quantities))
 	first, end := slotFrom(from), slotFrom(to)
 	if first >= end {
-		return nil, nil
-	}
-	var found []dewline.RollUp
-	add := func(slot int64, c cell) {
-		if first <= slot && slot < end {
-			if found == nil {
-				found = make([]dewline.RollUp, 0, min(end-slot, 366*slotsADay))
-			}
-			found = append(found, dewline.RollUp{System: id, Quantity: quantity, Start: dewline.Millis(slot) * spanMillis,
-				Mean: c.mean, Min: c.low, Max: c.high, Count: int(c.n)})
-		}
+		return all, nil
 	}
 	err := s.read(ctx, "read roll-ups", func(tx *sql.Tx) error {
-		var series int64
-		err := tx.QueryRowContext(ctx, `SELECT id FROM series WHERE system = $1 AND quantity = $2`, id, quantity).Scan(&series)
-		if errors.Is(err, sql.ErrNoRows) {
-			return nil
-		}
-		if err != nil {
+		places, err := seriesOf(ctx, tx, id, quantities)
+		if err != nil || len(places) == 0 {
 			return err
 		}
-		if err := readDays(ctx, tx, series, first/slotsADay, (end-1)/slotsADay, add); err != nil {
+		runs := runsOf(slices.Sorted(maps.Keys(places)))
+		add := func(key int64, c cell) {
+			slot := key >> seriesBits
+			if slot < first || slot >= end {
+				return
+			}
+			i := places[key&seriesMask]
+			if all[i] == nil {
+				all[i] = make([]dewline.RollUp, 0, min(end-slot, 366*slotsADay))
+			}
+			all[i] = append(all[i], dewline.RollUp{System: id, Quantity: quantities[i], Start: dewline.Millis(slot) * spanMillis,
+				Mean: c.mean, Min: c.low, Max: c.high, Count: int(c.n)})
+		}
+		if err := readDays(ctx, tx, runs, first/slotsADay, (end-1)/slotsADay, add); err != nil {
 			return err
 		}
-		packed := len(found)
-		if err := readRows(ctx, tx, series, first, end, add); err != nil {
+		packed := make([]int, len(all))
+		for i := range all {
+			packed[i] = len(all[i])
+		}
+		if err := readRows(ctx, tx, runs, first, end, add); err != nil {
 			return err
 		}
-		found = overlay(found, packed)
+		for i, q := range quantities {
+			all[i] = overlay(all[i], packed[i])
+			if same := slices.Index(quantities, q); same < i { // asked for twice
+				all[i] = all[same]
+			}
+		}
 		return nil
 	})
-	return found, err
+	return all, err
+}
+
+// seriesOf returns for the series of some quantities of a system which of them they are.
+func seriesOf(ctx context.Context, tx *sql.Tx, id dewline.SystemID, quantities []string) (map[int64]int, error) {
+	places := make(map[int64]int, len(quantities))
+	return places, each(ctx, tx, func(rows *sql.Rows) error {
+		var series int64
+		var quantity string
+		if err := rows.Scan(&series, &quantity); err != nil {
+			return err
+		}
+		if i := slices.Index(quantities, quantity); i >= 0 {
+			places[series] = i
+		}
+		return nil
+	}, `SELECT id, quantity FROM series WHERE system = $1`, id)
+}
+
+// runs are series that are read at one go, for those of a system mostly follow one another: finding a place
+// in a table costs as much as passing by a handful of rows.
+type runs struct {
+	values string // of the first and the last series of each run, for VALUES
+	series string // each series, for IN
+}
+
+const passedBy = 8 // series of no interest, at most
+
+func runsOf(series []int64) runs {
+	var r runs
+	for begin, i := 0, 1; i <= len(series); i++ {
+		if i == len(series) || series[i]-series[i-1] > passedBy {
+			r.values += fmt.Sprintf(", (CAST(%d AS BIGINT), CAST(%d AS BIGINT))", series[begin], series[i-1])
+			begin = i
+		}
+		r.series += fmt.Sprintf(", %d", series[i-1])
+	}
+	return runs{r.values[2:], r.series[2:]}
 }
 
 // slotFrom returns the first slot that begins at or after t.
@@ -181,10 +226,13 @@ func slotFrom(t dewline.Millis) int64 {
 // overlay brings found in order, its first rows being from packed days and the rest, which stand
 // above them, from the table of rows.
 func overlay(found []dewline.RollUp, packed int) []dewline.RollUp {
+	byStart := func(a, b dewline.RollUp) int { return cmp.Compare(a.Start, b.Start) }
+	if !slices.IsSortedFunc(found, byStart) {
+		slices.SortStableFunc(found, byStart)
+	}
 	if packed == 0 || packed == len(found) {
 		return found
 	}
-	slices.SortStableFunc(found, func(a, b dewline.RollUp) int { return cmp.Compare(a.Start, b.Start) })
 	kept := found[:1]
 	for _, r := range found[1:] {
 		if last := &kept[len(kept)-1]; last.Start == r.Start {
@@ -196,9 +244,9 @@ func overlay(found []dewline.RollUp, packed int) []dewline.RollUp {
 	return kept
 }
 
-// readDays adds the cells of the packed days from first to last, oldest first. Days are dense, so
+// readDays adds the cells of the packed days from first to last, in no order. Days are dense, so
 // each is looked up by its key.
-func readDays(ctx context.Context, tx *sql.Tx, series, first, last int64, add func(int64, cell)) error {
+func readDays(ctx context.Context, tx *sql.Tx, r runs, first, last int64, add func(int64, cell)) error {
 	var oldest, newest sql.NullInt64
 	if err := tx.QueryRowContext(ctx, `SELECT (SELECT min(id) FROM rollup_days), (SELECT max(id) FROM rollup_days)`).
 		Scan(&oldest, &newest); err != nil || !oldest.Valid {
@@ -219,30 +267,35 @@ func readDays(ctx context.Context, tx *sql.Tx, series, first, last int64, add fu
 			return dayError(id, err)
 		}
 		for i, c := range d.cells() {
-			add(id>>seriesBits*slotsADay+i, c)
+			add((id>>seriesBits*slotsADay+i)<<seriesBits|id&seriesMask, c)
 		}
 		return nil
 	}, `WITH RECURSIVE days (day) AS (
-			SELECT CAST($2 AS BIGINT) UNION ALL SELECT day + 1 FROM days WHERE day < $3)
-		SELECT d.id, d.packed FROM days JOIN rollup_days d ON d.id = (days.day << 32) + $1 ORDER BY days.day`,
-		series, first, last)
+			SELECT CAST($1 AS BIGINT) UNION ALL SELECT day + 1 FROM days WHERE day < $2),
+			runs (low, high) AS (VALUES `+r.values+`)
+		SELECT d.id, d.packed FROM days CROSS JOIN runs CROSS JOIN rollup_days d
+		WHERE d.id BETWEEN (days.day << 32) + runs.low AND (days.day << 32) + runs.high AND (d.id & 4294967295) IN (`+r.series+`)`,
+		first, last)
 }
 
-// readRows adds the cells of the rows in [first, end), oldest first. Rows are there for the newest
+// readRows adds the cells of the rows in [first, end), in no order. Rows are there for the newest
 // days and, here and there, for late data of older ones; so the query steps from each time that is
 // in the table to the next one, rather than asking for each time that might be.
-func readRows(ctx context.Context, tx *sql.Tx, series, first, end int64, add func(int64, cell)) error {
+func readRows(ctx context.Context, tx *sql.Tx, r runs, first, end int64, add func(int64, cell)) error {
 	return each(ctx, tx, func(rows *sql.Rows) error {
-		var slot int64
+		var key int64
 		var c cell
-		err := rows.Scan(&slot, &c.mean, &c.low, &c.high, &c.n)
-		add(slot, c)
+		err := rows.Scan(&key, &c.mean, &c.low, &c.high, &c.n)
+		add(key, c)
 		return err
 	}, `WITH RECURSIVE times (slot) AS (
-			SELECT min(id) >> 32 FROM rollup_rows WHERE id >= $2
+			SELECT min(id) >> 32 FROM rollup_rows WHERE id >= $1
 			UNION ALL
-			SELECT (SELECT min(id) >> 32 FROM rollup_rows WHERE id >= (times.slot + 1) << 32) FROM times WHERE times.slot < $3)
-		SELECT times.slot, r.mean, r.low, r.high, r.n
-		FROM times JOIN rollup_rows r ON r.id = (times.slot << 32) + $1 WHERE times.slot < $3 ORDER BY times.slot`,
-		series, first<<seriesBits, end)
+			SELECT (SELECT min(id) >> 32 FROM rollup_rows WHERE id >= (times.slot + 1) << 32) FROM times WHERE times.slot < $2),
+			runs (low, high) AS (VALUES `+r.values+`)
+		SELECT r.id, r.mean, r.low, r.high, r.n
+		FROM times CROSS JOIN runs CROSS JOIN rollup_rows r
+		WHERE times.slot < $2 AND r.id BETWEEN (times.slot << 32) + runs.low AND (times.slot << 32) + runs.high
+			AND (r.id & 4294967295) IN (`+r.series+`)`,
+		first<<seriesBits, end)
 }

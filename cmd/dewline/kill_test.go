@@ -378,13 +378,11 @@ func readResult(t *testing.T, data string, story *killStory, result *killResult)
 	}
 	result.alerts = text.String()
 	for _, s := range story.fleet.fleet.Systems() {
-		for _, quantity := range []string{"suction_pressure", "superheat"} {
-			rows, err := db.ReadRollUps(t.Context(), s.ID, quantity, 0, story.start*2)
-			if err != nil {
-				t.Fatal(err)
-			}
-			result.rollUps = append(result.rollUps, rows...)
+		all, err := db.ReadRollUps(t.Context(), s.ID, []string{"suction_pressure", "superheat"}, 0, story.start*2)
+		if err != nil {
+			t.Fatal(err)
 		}
+		result.rollUps = append(result.rollUps, slices.Concat(all...)...)
 	}
 }
 

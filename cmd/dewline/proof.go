@@ -62,12 +62,12 @@ func (p prover) Prove(ctx context.Context, id dewline.SystemID, from, to dewline
 	span := dewline.Millis(dewline.RollUpSpan.Milliseconds())
 	from = (from + span - 1) / span * span // a quarter in which the work ended is of both machines
 	q := quarters{}
-	for _, name := range provedBy {
-		rows, err := p.s.relational.ReadRollUps(ctx, id, name, from, to)
-		if err != nil {
-			return proof, err
-		}
-		q.add(name, rows)
+	rolled, err := p.s.relational.ReadRollUps(ctx, id, provedBy, from, to)
+	if err != nil {
+		return proof, err
+	}
+	for i, name := range provedBy {
+		q.add(name, rolled[i])
 	}
 	windows := q.windows()
 	if len(windows) == 0 {

@@ -71,8 +71,8 @@ func oneWorker(t *testing.T, s Store, w, rounds int) error {
 		if err := s.RecordEvents(ctx, []dewline.Event{{System: system, Kind: dewline.Serviced, At: at}}); err != nil {
 			return err
 		}
-		got, err := s.ReadRollUps(ctx, system, "q0", 0, at+span)
-		if err != nil || !slices.Equal(got, rows) {
+		got, err := s.ReadRollUps(ctx, system, []string{"q0"}, 0, at+span)
+		if err != nil || !slices.Equal(got[0], rows) {
 			return fmt.Errorf("roll-ups %v, want %v: %w", got, rows, err)
 		}
 		if _, _, ok := s.Verify(string(gateway), password); !ok {

@@ -19,8 +19,9 @@ func rollUp(system dewline.SystemID, quantity string, start dewline.Millis, mean
 
 func wantRollUps(t *testing.T, s Store, system dewline.SystemID, quantity string, from, to dewline.Millis, expected ...dewline.RollUp) {
 	t.Helper()
-	got, err := s.ReadRollUps(t.Context(), system, quantity, from, to)
+	all, err := s.ReadRollUps(t.Context(), system, []string{quantity}, from, to)
 	must(t, err)
+	got := all[0]
 	if len(got)+len(expected) > 0 && !slices.Equal(got, expected) {
 		t.Fatalf("got %d: %.300v\nwant %d: %.300v", len(got), got, len(expected), expected)
 	}
