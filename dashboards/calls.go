@@ -76,7 +76,7 @@ type actForm struct {
 // Form lays out what has to be typed for something.
 func (p callPage) Form(do callDo) actForm { return actForm{do, &p} }
 
-var callDoWords = map[dewline.CallDo]string{
+var callDoWords = map[dewline.CallDo]dewline.Phrase{
 	dewline.Assign: "Assign", dewline.Schedule: "Plan", dewline.OnTheWay: "I am on the way", dewline.OnSite: "I am on site", dewline.CancelCall: "Cancel the call",
 }
 
@@ -116,7 +116,7 @@ func (s *server) callsList(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) callsPage(r *http.Request) callsPage {
 	ctx := r.Context()
-	p := callsPage{base: s.base(r, "Service calls"), Self: r.URL.RequestURI(), CanLink: s.Calendar != nil}
+	p := callsPage{base: s.base(r, s.idiom(r).Say("Service calls")), Self: r.URL.RequestURI(), CanLink: s.Calendar != nil}
 	visitor := dewline.VisitorOf(ctx)
 	p.Mine = r.URL.Query().Get("technician")
 	if _, asked := r.URL.Query()["technician"]; !asked && !visitor.May(dewline.WorkOnAlerts) {
@@ -124,13 +124,13 @@ func (s *server) callsPage(r *http.Request) callsPage {
 	}
 	state := dewline.CallState(r.URL.Query().Get("state"))
 	if s.Service == nil {
-		p.Headline, p.ListErr = "Service calls", "Service calls cannot be made here."
+		p.Headline, p.ListErr = s.idiom(r).Say("Service calls"), s.idiom(r).Say("Service calls cannot be made here.")
 		return p
 	}
 	calls, err := s.callsOpenAndLately(ctx)
 	if err != nil {
 		s.Log.ErrorContext(ctx, "cannot list service calls", "error", err)
-		p.ListErr = "Service calls cannot be read at the moment. Load the page again; /readyz says what is wrong."
+		p.ListErr = s.idiom(r).Say("Service calls cannot be read at the moment. Load the page again; /readyz says what is wrong.")
 	}
 	fleet := s.overview.Fleet(ctx)
 	p.Technicians, p.States = view.CallFilters(calls, p.Mine, string(state), s.idiom(r))
@@ -281,9 +281,9 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 		switch {
 		case !may.May(dewline.WorkOnAlerts) && slices.Contains(dispatchers, do):
 		case slices.Contains(nextDo[call.State], do):
-			p.Do = append(p.Do, callDo{string(do), callDoWords[do]})
+			p.Do = append(p.Do, callDo{string(do), callDoWords[do].Said(reader)})
 		default:
-			p.Also = append(p.Also, callDo{string(do), callDoWords[do]})
+			p.Also = append(p.Also, callDo{string(do), callDoWords[do].Said(reader)})
 		}
 	}
 	if len(p.Do)+len(p.Also) > 0 && may.May(dewline.WorkOnAlerts) {
@@ -369,7 +369,9 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 	if dewline.VisitorOf(ctx).Name == "" && dewline.CheckPerson(by) == nil {
 		keepChoice(w, r, nameCookie, url.QueryEscape(by))
 	}
-	act, problem := callActOf(form, by, s.reader(r, site).Zone)
+	u := s.idiom(r)
+	act, unclear := callActOf(form, by, s.reader(r, site).Zone)
+	problem := unclear.Said(u)
 	if problem == "" && slices.Contains(dispatchers, act.Do) && !dewline.VisitorOf(ctx).May(dewline.WorkOnAlerts) {
 		s.fail(w, r, http.StatusForbidden, "Assigning, planning and cancelling calls is the dispatcher's.")
 		return
@@ -377,7 +379,7 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 	status := http.StatusConflict
 	if problem == "" {
 		if _, err := s.Service.ActOnCall(ctx, c.Call.ID, act); err != nil {
-			problem = s.problemOf(ctx, "This was not done: ", err)
+			problem = s.problemOf(ctx, u.Say("This was not done:")+" ", err)
 			if code := dewline.CodeOf(err); code == dewline.Unavailable || code == dewline.Internal {
 				status = http.StatusServiceUnavailable // worth another attempt
 			}
@@ -400,7 +402,7 @@ func (s *server) actOnCall(w http.ResponseWriter, r *http.Request) {
 }
 
 // callActOf reads what is to be done with a call. Times are those of the site.
-func callActOf(form url.Values, by string, zone *time.Location) (act dewline.CallAct, problem string) {
+func callActOf(form url.Values, by string, zone *time.Location) (act dewline.CallAct, problem dewline.Phrase) {
 	act = dewline.CallAct{ID: form.Get("id"), Do: dewline.CallDo(form.Get("do")), By: by, Why: strings.TrimSpace(form.Get("why"))}
 	if at, err := time.Parse(time.RFC3339, form.Get("at")); err == nil {
 		act.At = dewline.StampOf(at)
@@ -440,7 +442,7 @@ func (s *server) makeCalendar(w http.ResponseWriter, r *http.Request) {
 	by, technician := actor(r, r.PostFormValue("by")), strings.TrimSpace(r.PostFormValue("technician"))
 	page := r.Clone(ctx)
 	page.URL = &url.URL{Path: "/calls", RawQuery: url.Values{"technician": {technician}}.Encode()}
-	switch err := s.calendar(ctx, r.PostFormValue("revoke"), technician, by); {
+	switch err := s.calendar(ctx, r.PostFormValue("revoke"), technician, by, s.idiom(r)); {
 	case err.problem != "":
 		p := s.callsPage(page)
 		p.Messages = []string{err.problem}
@@ -462,19 +464,19 @@ func (s *server) makeCalendar(w http.ResponseWriter, r *http.Request) {
 // calendarDone is a token that was made, or why nothing was done.
 type calendarDone struct{ token, problem string }
 
-func (s *server) calendar(ctx context.Context, revoke, technician, by string) calendarDone {
+func (s *server) calendar(ctx context.Context, revoke, technician, by string, u view.Idiom) calendarDone {
 	if dewline.CheckPerson(by) != nil {
-		return calendarDone{problem: "Say who you are: every link is kept with the name of who made it."}
+		return calendarDone{problem: u.Say("Say who you are: every link is kept with the name of who made it.")}
 	}
 	if revoke != "" {
 		if _, err := s.Calendar.RevokeLink(ctx, revoke, by); err != nil {
-			return calendarDone{problem: s.problemOf(ctx, "The link was not revoked: ", err)}
+			return calendarDone{problem: s.problemOf(ctx, u.Say("The link was not revoked:")+" ", err)}
 		}
 		return calendarDone{}
 	}
 	_, token, err := s.Calendar.NewLink(ctx, dewline.CalendarLink{Technician: technician, By: by})
 	if err != nil {
-		return calendarDone{problem: s.problemOf(ctx, "No link was made: ", err)}
+		return calendarDone{problem: s.problemOf(ctx, u.Say("No link was made:")+" ", err)}
 	}
 	return calendarDone{token: token}
 }

@@ -31,7 +31,7 @@ func (s *server) accessRoutes() []route {
 // Show implements access.Pages.
 func (d doors) Show(w http.ResponseWriter, r *http.Request, status int, page, title string, data any) {
 	w.Header().Set("Cache-Control", "no-store") // a page may show a secret once
-	d.pages.write(w, r, status, page, doorPage{d.base(r, title), data})
+	d.pages.write(w, r, status, page, doorPage{d.base(r, d.idiom(r).Say(title)), data})
 }
 
 // Fail implements access.Pages.
@@ -43,6 +43,9 @@ func (d doors) Fail(w http.ResponseWriter, r *http.Request, status int, text str
 func (d doors) KeepUnits(w http.ResponseWriter, r *http.Request, units dewline.Units) {
 	keepChoice(w, r, unitsCookie, string(units))
 }
+
+// Tongue implements access.Pages.
+func (d doors) Tongue(r *http.Request) dewline.Tongue { return d.pages.language(r) }
 
 // When implements access.Pages.
 func (d doors) When(r *http.Request, at dewline.Stamp) string {

@@ -75,7 +75,7 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	o := s.overview.Read(r.Context(), s.Now)
 	reader := s.reader(r, nil)
 	p := fleetPage{
-		base: s.base(r, "Fleet"), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q, s.idiom(r)), Query: q, Self: q.Href(), Reload: "60s",
+		base: s.base(r, s.idiom(r).Say("Fleet")), Enrolled: len(o.IDs), Counts: view.Counts(o.Counts, q, s.idiom(r)), Query: q, Self: q.Href(), Reload: "60s",
 		Kelvin: view.KelvinWord(reader.Idiom),
 	}
 	p.Listens = lookAt(o.Alerts, 0).listens("")
@@ -83,12 +83,12 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	all.Health, all.Page = "", 1
 	p.AllHref = all.Href()
 	for _, by := range []struct {
-		word string
+		word dewline.Phrase
 		by   view.Grouping
-	}{{"site", view.BySite}, {"installer", view.ByInstaller}, {"likely fault", view.ByFault}} {
+	}{{dewline.Phrase("site"), view.BySite}, {dewline.Phrase("installer"), view.ByInstaller}, {dewline.Phrase("likely fault"), view.ByFault}} {
 		to := q
 		to.By, to.Page = by.by, 1
-		p.Groupings = append(p.Groupings, grouping{by.word, to.Href(), q.By == by.by})
+		p.Groupings = append(p.Groupings, grouping{by.word.Said(reader), to.Href(), q.By == by.by})
 	}
 	if len(p.Progress) > 0 {
 		p.Reload = "4s"
@@ -153,7 +153,7 @@ func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, sys
 	group := view.Group{ID: p.Query.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)), s.idiom(r))}
 	group.Name = group.ID
 	if p.Query.By == view.BySite {
-		group = view.Group{ID: site.ID, Name: site.Name, Note: zoneNote(site)}
+		group = view.Group{ID: site.ID, Name: site.Name, Note: zoneNote(site, s.idiom(r))}
 		if owner, ok := o.Fleet.Owner(site.Owner); ok {
 			group.Owner = owner.Name
 			if s.Owners != nil {
@@ -178,12 +178,12 @@ func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, sys
 }
 
 // siteNote says whose a site is and by which clock its times are written.
-func siteNote(fleet *dewline.Fleet, site *dewline.Site) string {
+func siteNote(fleet *dewline.Fleet, site *dewline.Site, u view.Idiom) string {
 	var note string
 	if owner, ok := fleet.Owner(site.Owner); ok {
 		note = owner.Name
 	}
-	if zone := zoneNote(site); zone != "" {
+	if zone := zoneNote(site, u); zone != "" {
 		if note != "" {
 			note += ", "
 		}
@@ -193,9 +193,9 @@ func siteNote(fleet *dewline.Fleet, site *dewline.Site) string {
 }
 
 // zoneNote says by which clock the times of a site are written.
-func zoneNote(site *dewline.Site) string {
+func zoneNote(site *dewline.Site, u view.Idiom) string {
 	if site.Timezone == nil {
 		return ""
 	}
-	return site.Timezone.String() + " time"
+	return u.Say("{1} time", site.Timezone)
 }

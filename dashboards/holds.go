@@ -89,7 +89,7 @@ func (s *server) listHolds(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	p := holdsPage{}
 	if q.Has("kept") {
-		p.Done = "It is kept."
+		p.Done = s.idiom(r).Say("It is kept.")
 	}
 	s.showHolds(w, r, http.StatusOK, q, p)
 }
@@ -97,13 +97,13 @@ func (s *server) listHolds(w http.ResponseWriter, r *http.Request) {
 // showHolds writes the page. The form has what was typed, or what the address says.
 func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, typed url.Values, p holdsPage) {
 	ctx, fleet := r.Context(), s.overview.Fleet(r.Context())
-	p.base = s.base(r, "Notices held back")
+	p.base = s.base(r, s.idiom(r).Say("Notices held back"))
 	p.AskName, p.Name = p.Visitor.Name == "", nameOf(r)
 	holds, err := s.holds(ctx, "")
 	if err != nil {
-		p.ListErr = "What is held cannot be read at the moment. Load the page again; /readyz says what is wrong."
+		p.ListErr = s.idiom(r).Say("What is held cannot be read at the moment. Load the page again; /readyz says what is wrong.")
 	}
-	now, planned := holdList{ID: "now", Title: "Held now"}, holdList{ID: "planned", Title: "Planned"}
+	now, planned := holdList{ID: "now", Title: s.idiom(r).Say("Held now")}, holdList{ID: "planned", Title: s.idiom(r).Say("Planned")}
 	for _, h := range holds {
 		site, _ := fleet.Site(h.Site)
 		line := view.NewHoldLine(h, fleet, s.reader(r, site))

@@ -136,7 +136,7 @@ type errorPage struct {
 
 func (s *server) base(r *http.Request, title string) base {
 	visitor := dewline.VisitorOf(r.Context())
-	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, SignedIn: access.SignedIn(r.Context()), US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(), Moving: s.assets.url(htmxFile) != ""}
+	b := base{Title: title, Visitor: visitor, SignsIn: s.Access != nil, SignedIn: access.SignedIn(r.Context()), US: unitsOf(r) == dewline.USUnits, Here: r.URL.RequestURI(), Notices: s.Notices, Progress: s.progressViews(s.idiom(r)), Moving: s.assets.url(htmxFile) != ""}
 	b.Owning = ownsOnly(visitor)
 	b.SetsUp = visitor.May(dewline.SetUp)
 	b.Enrols = b.SetsUp && s.Enrolment != nil
@@ -146,8 +146,8 @@ func (s *server) base(r *http.Request, title string) base {
 	b.Drawn.At = now.UTC().Format("2006-01-02T15:04:05Z")
 	b.Drawn.Text = now.UTC().Format("15:04:05") + " UTC"
 	if s.Access != nil && visitor.Role != "" && visitor.Person == "" {
-		b.Notices = append(slices.Clip(b.Notices), "Open: there are no users yet, so whoever sits at this machine sees and changes everything. "+
-			"The log of the service has a link for its first administrator.")
+		b.Notices = append(slices.Clip(b.Notices), s.idiom(r).Say("Open: there are no users yet, so whoever sits at this machine sees and changes everything. "+
+			"The log of the service has a link for its first administrator."))
 	}
 	if visitor.Role == "" {
 		b.Progress = nil // what goes on here is nothing for strangers
@@ -164,17 +164,17 @@ func (s *server) base(r *http.Request, title string) base {
 	return b
 }
 
-func (s *server) progressViews() []progressView {
+func (s *server) progressViews(u view.Idiom) []progressView {
 	var all []progressView
 	for _, p := range s.progress() {
-		v := progressView{Text: p.Label + ": " + view.Count(p.Done)}
+		v := progressView{Text: u.Say(p.Label) + ": " + view.Count(p.Done)}
 		if p.Total > 0 {
 			v.Known = true
 			v.Percent = int(min(100, max(0, 100*p.Done/p.Total)))
-			v.Text += " of " + view.Count(p.Total)
+			v.Text = u.Say("{1} of {2}", v.Text, view.Count(p.Total))
 		}
 		if p.Unit != "" {
-			v.Text += " " + p.Unit
+			v.Text += " " + u.Say(p.Unit)
 		}
 		if v.Known {
 			v.Text += ", " + strconv.Itoa(v.Percent) + " %"

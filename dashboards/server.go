@@ -160,12 +160,13 @@ func (s *server) notFound(w http.ResponseWriter, r *http.Request) {
 	s.fail(w, r, http.StatusNotFound, "There is nothing at this address. It may have been enrolled under another name, or not yet.")
 }
 
-// fail answers with an error: a page for people, a problem for programs.
+// fail answers with an error, said in English here: a page for people in their language, a problem for programs.
 func (s *server) fail(w http.ResponseWriter, r *http.Request, status int, text string) {
 	if strings.HasPrefix(r.URL.Path, api.Prefix+"/") {
 		api.WriteProblem(w, status, text)
 		return
 	}
-	page := errorPage{base: s.base(r, http.StatusText(status)), Text: text}
+	u := s.idiom(r)
+	page := errorPage{base: s.base(r, u.Say(http.StatusText(status))), Text: u.Say(text)}
 	s.pages.write(w, r, status, "error", page)
 }

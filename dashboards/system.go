@@ -112,7 +112,7 @@ func (s *server) system(w http.ResponseWriter, r *http.Request) {
 		p.Alerts = append(p.Alerts, open)
 	}
 	if alertsErr != nil {
-		p.AlertsErr = "Alerts cannot be read at the moment."
+		p.AlertsErr = reader.Say("Alerts cannot be read at the moment.")
 	}
 	if s.Papers != nil && !p.Owning {
 		p.Report = "/api/v1/systems/" + string(sys.ID) + "/commissioning.pdf?units=" + string(unitsOf(r))
@@ -226,7 +226,7 @@ func (s *server) addCharts(ctx context.Context, p *systemPage, sys *dewline.Syst
 	}
 	p.SpanText = reader.Say("{1} to {2}, {3}", reader.Clock(span.From), reader.Clock(span.To), reader.Zone)
 	if s.Series == nil {
-		p.ChartsErr = "This service keeps no series."
+		p.ChartsErr = reader.Say("This service keeps no series.")
 		return
 	}
 	series, err := s.Series.ReadSeries(ctx, dewline.SeriesQuery{
@@ -234,7 +234,7 @@ func (s *server) addCharts(ctx context.Context, p *systemPage, sys *dewline.Syst
 	})
 	if err != nil {
 		s.Log.ErrorContext(ctx, "cannot read series", "system", sys.ID, "error", err)
-		p.ChartsErr = "The readings cannot be read at the moment. Load the page again; /readyz says what is wrong."
+		p.ChartsErr = reader.Say("The readings cannot be read at the moment. Load the page again; /readyz says what is wrong.")
 		return
 	}
 	before, err := s.Series.ReadSeries(ctx, dewline.SeriesQuery{
@@ -251,7 +251,7 @@ func (s *server) addCharts(ctx context.Context, p *systemPage, sys *dewline.Syst
 // addCycle draws the running cycle. It is of now, whatever span the charts show.
 func (s *server) addCycle(ctx context.Context, p *systemPage, sys *dewline.System, state dewline.SystemState, reader view.Reader) {
 	if s.Series == nil || p.ChartsErr != "" || state.At == 0 {
-		p.Cycle.Missing = "Nothing is known of its cycle yet."
+		p.Cycle.Missing = reader.Say("Nothing is known of its cycle yet.")
 		return
 	}
 	to := dewline.MillisOf(state.At.Time().Truncate(view.CycleStep))
@@ -260,7 +260,7 @@ func (s *server) addCycle(ctx context.Context, p *systemPage, sys *dewline.Syste
 	})
 	if err != nil {
 		s.Log.ErrorContext(ctx, "cannot read the cycle", "system", sys.ID, "error", err)
-		p.Cycle.Missing = "The readings cannot be read at the moment."
+		p.Cycle.Missing = reader.Say("The readings cannot be read at the moment.")
 		return
 	}
 	p.Cycle = view.NewCycle(sys, series, state, reader)

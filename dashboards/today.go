@@ -70,7 +70,7 @@ func (s *server) todayPage(r *http.Request) todayPage {
 	ctx, q := r.Context(), alertQueryOf(r)
 	o := s.overview.Read(ctx, s.Now)
 	p := todayPage{
-		base: s.base(r, "Today"), Enrolled: len(o.IDs), Headline: s.idiom(r).Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}, s.idiom(r)),
+		base: s.base(r, s.idiom(r).Say("Today")), Enrolled: len(o.IDs), Headline: s.idiom(r).Headline(o.Counts, len(o.IDs)), Counts: view.Counts(o.Counts, view.Query{}, s.idiom(r)),
 		Query: q, Self: q.Href(), Caution: s.idiom(r).Say(dewline.Caution), CanWork: s.canWork(r), CanCall: s.canWork(r) && s.Service != nil, Name: nameOf(r),
 	}
 	if first, ok := s.steps(r, o.Fleet); ok {
@@ -184,7 +184,7 @@ func (s *server) alertGroup(r *http.Request, o *overview.Overview, alerts []*dew
 	site, ok := o.Fleet.Site(alerts[0].Site)
 	group := view.AlertGroup{Site: alerts[0].Site, Name: alerts[0].Site}
 	if ok {
-		group.Name, group.Note = site.Name, siteNote(o.Fleet, site)
+		group.Name, group.Note = site.Name, siteNote(o.Fleet, site, s.idiom(r))
 	}
 	reader := s.reader(r, site)
 	for _, a := range alerts {

@@ -165,7 +165,7 @@ func (s *server) certificate(ctx context.Context, person string) string {
 func (s *server) visitPage(r *http.Request, at visitAt, typed url.Values) visitPage {
 	ctx, fleet := r.Context(), s.overview.Fleet(r.Context())
 	p := visitPage{
-		base: s.base(r, at.sys.Name+", visit"), Call: view.CallHref(at.c.Call.ID), Place: at.site.Name, Name: at.sys.Name, Machine: view.SystemHref(at.sys.ID),
+		base: s.base(r, at.reader.Say("{1}, visit", at.sys.Name)), Call: view.CallHref(at.c.Call.ID), Place: at.site.Name, Name: at.sys.Name, Machine: view.SystemHref(at.sys.ID),
 		About:    at.reader.About(at.sys),
 		Cautions: view.CautionsFor(at.sys, at.reader.Idiom), Live: s.readVisitLive(ctx, at), Action: view.VisitHref(at.c.Call.ID, at.sys.ID),
 		Photos: s.Photos != nil, Worker: "/calls/worker.js", AskName: dewline.VisitorOf(ctx).Name == "",
@@ -262,9 +262,9 @@ func (s *server) putVisit(w http.ResponseWriter, r *http.Request) {
 	}
 	asks := asksForJSON(r)
 	if err != nil {
-		text := "This form could not be read: send it again."
+		text := s.idiom(r).Say("This form could not be read: send it again.")
 		if _, tooLarge := errors.AsType[*http.MaxBytesError](err); tooLarge {
-			text = "That is too much at once: send fewer or smaller photos."
+			text = s.idiom(r).Say("That is too much at once: send fewer or smaller photos.")
 		}
 		s.answerVisit(w, r, asks, visitAt{}, nil, visitAnswer{Problems: []string{text}, status: http.StatusBadRequest})
 		return
@@ -305,13 +305,13 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 	}
 	answer := visitAnswer{Problems: problems, status: http.StatusOK}
 	stored, err := s.Service.PutVisit(ctx, v)
-	if err == nil && stored.Revision == v.Revision && stored.Closed == 0 && s.keepPictures(ctx, form, pictures, &v, &answer) {
+	if err == nil && stored.Revision == v.Revision && stored.Closed == 0 && s.keepPictures(ctx, form, pictures, &v, &answer, at.reader.Idiom) {
 		v.Revision++
 		stored, err = s.Service.PutVisit(ctx, v)
 	}
 	answer.Revision, answer.Closed = stored.Revision, stored.Closed != 0
 	if err != nil || stored.Revision > v.Revision {
-		return s.notKept(ctx, answer, stored, v, err)
+		return s.notKept(ctx, answer, stored, v, err, at.reader.Idiom)
 	}
 	answer.Kept, answer.Vacuum = true, view.VacuumSentence(stored.Evacuation, at.reader.Idiom)
 	if len(answer.Problems) > 0 {
@@ -324,7 +324,7 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 	if incomplete, ok := errors.AsType[*dewline.Incomplete](err); ok {
 		answer.Missing, answer.status = at.reader.Lacks(incomplete.Missing), http.StatusUnprocessableEntity
 	} else if err != nil {
-		answer.Problems, answer.status = []string{s.problemOf(ctx, "The visit is kept and not closed: ", err)}, http.StatusConflict
+		answer.Problems, answer.status = []string{s.problemOf(ctx, at.reader.Say("The visit is kept and not closed:")+" ", err)}, http.StatusConflict
 	} else {
 		answer.Closed = true
 		s.overview.Forget()
@@ -333,17 +333,17 @@ func (s *server) keepVisit(ctx context.Context, at visitAt, form url.Values, pic
 }
 
 // notKept says why a visit was not kept as it was sent.
-func (s *server) notKept(ctx context.Context, answer visitAnswer, stored, sent dewline.Visit, err error) visitAnswer {
+func (s *server) notKept(ctx context.Context, answer visitAnswer, stored, sent dewline.Visit, err error, u view.Idiom) visitAnswer {
 	answer.status = http.StatusConflict
 	switch {
 	case err == nil || dewline.CodeOf(err) == dewline.Clash && stored.ID == sent.ID && stored.Closed == 0 && stored.Revision >= sent.Revision:
 		answer.Clash = true
-		answer.Problems = append(answer.Problems, "Somebody has gone on with this visit on another device. What you typed is still here and not kept there: look at both before you go on.")
+		answer.Problems = append(answer.Problems, u.Say("Somebody has gone on with this visit on another device. What you typed is still here and not kept there: look at both before you go on."))
 	case dewline.CodeOf(err) == dewline.Invalid:
 		answer.status = http.StatusBadRequest
 		fallthrough
 	default:
-		answer.Problems = append(answer.Problems, s.problemOf(ctx, "The visit was not kept: ", err))
+		answer.Problems = append(answer.Problems, s.problemOf(ctx, u.Say("The visit was not kept:")+" ", err))
 	}
 	if code := dewline.CodeOf(err); code == dewline.Unavailable || code == dewline.Internal {
 		answer.status = http.StatusServiceUnavailable // worth another attempt
@@ -353,9 +353,9 @@ func (s *server) notKept(ctx context.Context, answer visitAnswer, stored, sent d
 
 // keepPictures keeps the photos of a form with its visit, which is there already. It returns whether there
 // are any that were not there before.
-func (s *server) keepPictures(ctx context.Context, form url.Values, pictures []*multipart.FileHeader, v *dewline.Visit, answer *visitAnswer) (added bool) {
+func (s *server) keepPictures(ctx context.Context, form url.Values, pictures []*multipart.FileHeader, v *dewline.Visit, answer *visitAnswer, u view.Idiom) (added bool) {
 	for _, picture := range pictures {
-		photo, problem := s.keepPicture(ctx, v.ID, picture)
+		photo, problem := s.keepPicture(ctx, v.ID, picture, u)
 		switch {
 		case problem == noPicture:
 		case problem != "":
@@ -370,22 +370,22 @@ func (s *server) keepPictures(ctx context.Context, form url.Values, pictures []*
 
 const noPicture = "nothing chosen"
 
-func (s *server) keepPicture(ctx context.Context, visit string, picture *multipart.FileHeader) (photo dewline.Photo, problem string) {
+func (s *server) keepPicture(ctx context.Context, visit string, picture *multipart.FileHeader, u view.Idiom) (photo dewline.Photo, problem string) {
 	if picture.Filename == "" && picture.Size == 0 {
 		return photo, noPicture
 	}
-	what := "The photo " + strconv.Quote(picture.Filename) + " was not kept: "
+	what := u.Say("The photo {1} was not kept:", strconv.Quote(picture.Filename)) + " "
 	if s.Photos == nil {
-		return photo, what + "no photos are kept here."
+		return photo, what + u.Say("no photos are kept here.")
 	}
 	f, err := picture.Open()
 	if err != nil {
-		return photo, what + "it could not be read."
+		return photo, what + u.Say("it could not be read.")
 	}
 	defer f.Close()
 	data, err := io.ReadAll(io.LimitReader(f, dewline.MaxPhotoBytes+1))
 	if err != nil {
-		return photo, what + "it could not be read."
+		return photo, what + u.Say("it could not be read.")
 	}
 	if photo, err = s.Photos.KeepPhoto(ctx, visit, data); err != nil {
 		return photo, s.problemOf(ctx, what, err)

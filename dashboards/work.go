@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/dashboards/view"
 )
 
 // What the form of the dispatcher's list can ask for.
@@ -45,7 +46,7 @@ func (s *server) workOnAlerts(w http.ResponseWriter, r *http.Request) {
 	} else if dewline.CheckPerson(by) == nil {
 		keepChoice(w, r, nameCookie, url.QueryEscape(by))
 	}
-	problems := s.work(r.Context(), r.PostForm)
+	problems := s.work(r.Context(), r.PostForm, s.idiom(r))
 	s.overview.Forget()
 	if len(problems) == 0 {
 		http.Redirect(w, r, back, http.StatusSeeOther)
@@ -61,33 +62,33 @@ func (s *server) workOnAlerts(w http.ResponseWriter, r *http.Request) {
 }
 
 // work does what a form asks for and returns what could not be done, in sentences.
-func (s *server) work(ctx context.Context, form url.Values) (problems []string) {
+func (s *server) work(ctx context.Context, form url.Values, u view.Idiom) (problems []string) {
 	ids, by := form["id"], form.Get("by")
 	switch {
 	case len(ids) == 0:
-		return []string{"Choose at least one alert first."}
+		return []string{u.Say("Choose at least one alert first.")}
 	case len(ids) > mostAtOnce:
-		return []string{"That are too many at once: choose at most " + strconv.Itoa(mostAtOnce) + "."}
+		return []string{u.Say("That are too many at once: choose at most {1}.", mostAtOnce)}
 	case dewline.CheckPerson(by) != nil:
-		return []string{"Say who you are: every change is kept with the name of who made it."}
+		return []string{u.Say("Say who you are: every change is kept with the name of who made it.")}
 	}
 	if form.Get("do") == doCall {
-		return s.makeCalls(ctx, ids, by, form.Get("why"))
+		return s.makeCalls(ctx, ids, by, form.Get("why"), u)
 	}
 	act, problem := s.actOf(form)
 	if problem != "" {
-		return []string{problem}
+		return []string{problem.Said(u)}
 	}
 	for _, id := range ids {
 		if _, err := s.Desk.Act(ctx, id, act); err != nil {
-			problems = append(problems, s.problemOf(ctx, "This was not done: ", err))
+			problems = append(problems, s.problemOf(ctx, u.Say("This was not done:")+" ", err))
 		}
 	}
 	return problems
 }
 
 // actOf reads what is to be done with each alert.
-func (s *server) actOf(form url.Values) (act dewline.AlertAct, problem string) {
+func (s *server) actOf(form url.Values) (act dewline.AlertAct, problem dewline.Phrase) {
 	act = dewline.AlertAct{By: form.Get("by"), Why: form.Get("why")}
 	switch form.Get("do") {
 	case doAcknowledge:
@@ -108,16 +109,16 @@ func (s *server) actOf(form url.Values) (act dewline.AlertAct, problem string) {
 }
 
 // makeCalls makes one service call for each site.
-func (s *server) makeCalls(ctx context.Context, ids []string, by, note string) (problems []string) {
+func (s *server) makeCalls(ctx context.Context, ids []string, by, note string, u view.Idiom) (problems []string) {
 	if s.Service == nil {
-		return []string{"Service calls cannot be made here."}
+		return []string{u.Say("Service calls cannot be made here.")}
 	}
 	sites := map[string][]string{}
 	var order []string
 	for _, id := range ids {
 		c, err := s.Desk.Case(ctx, id)
 		if err != nil {
-			problems = append(problems, s.problemOf(ctx, "No call was made: ", err))
+			problems = append(problems, s.problemOf(ctx, u.Say("No call was made:")+" ", err))
 			continue
 		}
 		if _, known := sites[c.Alert.Site]; !known {
@@ -127,7 +128,7 @@ func (s *server) makeCalls(ctx context.Context, ids []string, by, note string) (
 	}
 	for _, site := range order {
 		if _, err := s.Service.MakeCall(ctx, dewline.CallRequest{Alerts: sites[site], By: by, Note: note}); err != nil {
-			problems = append(problems, s.problemOf(ctx, "No call was made: ", err))
+			problems = append(problems, s.problemOf(ctx, u.Say("No call was made:")+" ", err))
 		}
 	}
 	return problems

@@ -46,7 +46,7 @@ func (g *Gate) tokens(r *http.Request, person string) ([]tokenLine, error) {
 func (g *Gate) accountPage(w http.ResponseWriter, r *http.Request) {
 	d := accountData{}
 	if r.URL.Query().Get("done") == "units" {
-		d.Done = "Units and language are kept."
+		d.Done = g.tongue(r).Say("Units and language are kept.")
 	}
 	g.showAccount(w, r, http.StatusOK, d)
 }
@@ -125,14 +125,14 @@ func (g *Gate) changeAccount(w http.ResponseWriter, r *http.Request) {
 	case "token":
 		d.Token, d.Message = g.makeToken(r, a.Person.ID)
 		if d.Message == "" {
-			status, d.Done = http.StatusOK, "The token is made."
+			status, d.Done = http.StatusOK, g.tongue(r).Say("The token is made.")
 		}
 	case "revoke":
 		if d.Message = g.revokeToken(r, a.Person.ID); d.Message == "" {
-			status, d.Done = http.StatusOK, "The token opens nothing any more."
+			status, d.Done = http.StatusOK, g.tongue(r).Say("The token opens nothing any more.")
 		}
 	default:
-		d.Message = "Choose what to do."
+		d.Message = g.tongue(r).Say("Choose what to do.")
 	}
 	g.showAccount(w, r, status, d)
 }
@@ -150,11 +150,11 @@ func (g *Gate) changePassword(r *http.Request, a dewline.Account) (problem strin
 	if a.SignIn.Hash != "" {
 		address := requestOf(ctx).address
 		if !g.limits.attempt(a.SignIn.Login, address, g.Now()) {
-			return "There were too many attempts. Wait a minute, then try again."
+			return g.tongue(r).Say("There were too many attempts. Wait a minute, then try again.")
 		}
 		right, _, err := g.hasher.Verify(ctx, a.SignIn.Hash, r.PostForm.Get("password"))
 		if err != nil || !right {
-			return "The present password is not that one, so nothing was changed."
+			return g.tongue(r).Say("The present password is not that one, so nothing was changed.")
 		}
 		g.limits.right(a.SignIn.Login, address, g.Now())
 	}

@@ -10,12 +10,14 @@ import (
 
 // Pages draws what the gate answers with, in the look of all pages.
 type Pages interface {
-	// Show draws one of the pages signin, newpassword, account, people, person and audit.
+	// Show draws one of the pages signin, newpassword, account, people, person and audit, with an English title.
 	Show(w http.ResponseWriter, r *http.Request, status int, page, title string, data any)
-	// Fail answers with an error: a page for people, a problem for programs.
+	// Fail answers with an error, said in English here: a page for people, a problem for programs.
 	Fail(w http.ResponseWriter, r *http.Request, status int, text string)
 	// KeepUnits lets the browser show quantities in these units from now on.
 	KeepUnits(w http.ResponseWriter, r *http.Request, units dewline.Units)
+	// Tongue is the language of who asks.
+	Tongue(r *http.Request) dewline.Tongue
 	// When writes a time for who asks.
 	When(r *http.Request, at dewline.Stamp) string
 }
@@ -68,12 +70,14 @@ func (g *Gate) say(r *http.Request, err error) string {
 	switch dewline.CodeOf(err) {
 	case dewline.Invalid, dewline.Clash, dewline.NotFound, dewline.Forbidden:
 		if e, ok := errors.AsType[*dewline.Error](err); ok && e.Err != nil {
-			return "This was not done: " + e.Err.Error() + "."
+			return g.tongue(r).Say("This was not done: {1}.", e.Err.Error())
 		}
 	}
 	g.Log.ErrorContext(r.Context(), "cannot change who may sign in", "error", err)
-	return "This was not done: accounts cannot be changed at the moment. Try again."
+	return g.tongue(r).Say("This was not done: accounts cannot be changed at the moment. Try again.")
 }
+
+func (g *Gate) tongue(r *http.Request) dewline.Tongue { return g.pages.Tongue(r) }
 
 func (g *Gate) millis() dewline.Millis { return dewline.MillisOf(g.Now()) }
 

@@ -96,7 +96,7 @@ func (g *Gate) addPerson(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if _, there := book.Person(f.ID); there {
-		refuse("This was not done: there is somebody with that id. Ids are for good: choose another.")
+		refuse(g.tongue(r).Say("This was not done: there is somebody with that id. Ids are for good: choose another."))
 		return
 	}
 	if problem := g.keep(r, dewline.Person{ID: f.ID}, dewline.SignIn{}, f); problem != "" {
@@ -120,10 +120,10 @@ func (g *Gate) keep(r *http.Request, p dewline.Person, s dewline.SignIn, f perso
 			return g.say(r, err)
 		}
 	} else if before != "" {
-		return "This was not done: a sign-in needs a login. To keep somebody out, close the account."
+		return g.tongue(r).Say("This was not done: a sign-in needs a login. To keep somebody out, close the account.")
 	}
 	if a, err := g.Store.AccountByLogin(ctx, f.Login); err == nil && a.Person.ID != p.ID { // before anything is kept
-		return "This was not done: somebody else signs in so. Choose another login."
+		return g.tongue(r).Say("This was not done: somebody else signs in so. Choose another login.")
 	}
 	if err := g.Book.PutPerson(ctx, p); err != nil {
 		return g.say(r, err)
@@ -232,13 +232,13 @@ func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do st
 	keepsOut := takesName || do == "close" || do == "save" && d.Person.Role != dewline.RoleAdministrator
 	switch {
 	case p.Anonymised != 0:
-		return "This was not done: the name of this person was taken away for good, and with it whatever let them in."
+		return g.tongue(r).Say("This was not done: the name of this person was taken away for good, and with it whatever let them in.")
 	case last && keepsOut:
-		return "This was not done: it is the last administrator who can sign in, and nobody could let anybody in any more."
+		return g.tongue(r).Say("This was not done: it is the last administrator who can sign in, and nobody could let anybody in any more.")
 	case takesName && p.ID == dewline.VisitorOf(ctx).Person:
-		return "This was not done: another administrator takes your name away, as it ends your own sign-in."
+		return g.tongue(r).Say("This was not done: another administrator takes your name away, as it ends your own sign-in.")
 	case s.Login == "" && do != "save" && !takesName:
-		return "This was not done: give them a login first."
+		return g.tongue(r).Say("This was not done: give them a login first.")
 	}
 	switch do {
 	case "save":
@@ -254,7 +254,7 @@ func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do st
 		return ""
 	case "link":
 		if s.Disabled != 0 {
-			return "This was not done: open the account first."
+			return g.tongue(r).Say("This was not done: open the account first.")
 		}
 		path, err := Invite(ctx, g.Store, p.ID, g.millis(), g.entry(ctx, "", "", ""))
 		if err != nil {
@@ -278,7 +278,7 @@ func (g *Gate) doWith(r *http.Request, p dewline.Person, s dewline.SignIn, do st
 		g.Record(ctx, dewline.AuditAccount, p.ID, "name taken away for good")
 		return ""
 	}
-	return "Choose what to do."
+	return g.tongue(r).Say("Choose what to do.")
 }
 
 // places returns the plans and rosters that name a person: their addresses end with the name, and their

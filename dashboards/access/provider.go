@@ -105,7 +105,7 @@ func (g *Gate) signInBack(w http.ResponseWriter, r *http.Request) {
 	ctx := r.Context()
 	if !g.limits.attempt("", requestOf(ctx).address, g.Now()) {
 		w.Header().Set("Retry-After", "60")
-		g.showSignIn(w, r, http.StatusTooManyRequests, signInData{Back: "/", Message: "There were too many attempts. Wait a minute, then try again."})
+		g.showSignIn(w, r, http.StatusTooManyRequests, signInData{Back: "/", Message: g.tongue(r).Say("There were too many attempts. Wait a minute, then try again.")})
 		return
 	}
 	cookie := g.attemptCookie()
@@ -186,7 +186,7 @@ func (g *Gate) emailOf(r *http.Request, a attempt) (string, error) {
 func (g *Gate) elsewhereFails(w http.ResponseWriter, r *http.Request, why string, err error) {
 	g.Log.WarnContext(r.Context(), "cannot sign in by the provider of identities", "why", why, "error", err)
 	g.showSignIn(w, r, http.StatusUnauthorized, signInData{Back: "/",
-		Message: "That did not let you in: " + why + ". Try again, or ask whoever keeps the accounts whether your login here is your address there."})
+		Message: g.tongue(r).Say("That did not let you in: {1}. Try again, or ask whoever keeps the accounts whether your login here is your address there.", why)})
 }
 
 // answerFails is elsewhereFails for an answer of the provider, which is recorded. Attempts are limited,

@@ -27,9 +27,9 @@ func (g *Gate) signInPage(w http.ResponseWriter, r *http.Request) {
 	d := signInData{Back: OwnPath(r.URL.Query().Get("back"))}
 	switch r.URL.Query().Get("done") {
 	case "out":
-		d.Done = "You are signed out."
+		d.Done = g.tongue(r).Say("You are signed out.")
 	case "password":
-		d.Done = "The password is set. Sign in with it."
+		d.Done = g.tongue(r).Say("The password is set. Sign in with it.")
 	}
 	g.showSignIn(w, r, http.StatusOK, d)
 }
@@ -53,7 +53,7 @@ func (g *Gate) signIn(w http.ResponseWriter, r *http.Request) {
 	address := requestOf(ctx).address
 	if !g.limits.attempt(d.Login, address, g.Now()) {
 		w.Header().Set("Retry-After", "60")
-		d.Message = "There were too many attempts. Wait a minute, then try again."
+		d.Message = g.tongue(r).Say("There were too many attempts. Wait a minute, then try again.")
 		g.showSignIn(w, r, http.StatusTooManyRequests, d)
 		return
 	}
@@ -66,15 +66,15 @@ func (g *Gate) signIn(w http.ResponseWriter, r *http.Request) {
 		g.limits.right(d.Login, address, g.Now())
 		http.Redirect(w, r, d.Back, http.StatusSeeOther)
 	case errors.Is(err, errWrong):
-		d.Message = "That is no login and password of an account here. Try again, or ask whoever keeps the accounts for a link to set a new password."
+		d.Message = g.tongue(r).Say("That is no login and password of an account here. Try again, or ask whoever keeps the accounts for a link to set a new password.")
 		g.showSignIn(w, r, http.StatusUnauthorized, d)
 	case errors.Is(err, password.ErrBusy):
 		w.Header().Set("Retry-After", "5")
-		d.Message = "Too many people are signing in at this moment. Try again in a few seconds."
+		d.Message = g.tongue(r).Say("Too many people are signing in at this moment. Try again in a few seconds.")
 		g.showSignIn(w, r, http.StatusServiceUnavailable, d)
 	default:
 		g.Log.ErrorContext(ctx, "cannot sign in", "error", err)
-		d.Message = "Nobody can sign in at the moment. Try again in a minute."
+		d.Message = g.tongue(r).Say("Nobody can sign in at the moment. Try again in a minute.")
 		g.showSignIn(w, r, http.StatusServiceUnavailable, d)
 	}
 }
@@ -206,7 +206,7 @@ func (g *Gate) newPassword(w http.ResponseWriter, r *http.Request) {
 		err = nil
 	}
 	if err != nil {
-		refuse(http.StatusUnprocessableEntity, "This was not done: "+err.Error()+".")
+		refuse(http.StatusUnprocessableEntity, g.tongue(r).Say("This was not done: {1}.", err.Error()))
 		return
 	}
 	hash, problem := g.hashOf(r, a.SignIn.Login)
@@ -228,15 +228,15 @@ func (g *Gate) newPassword(w http.ResponseWriter, r *http.Request) {
 func (g *Gate) hashOf(r *http.Request, login string) (hash, problem string) {
 	typed := r.PostForm.Get("new")
 	if typed != r.PostForm.Get("again") {
-		return "", "The two are not the same: type the new password again, twice."
+		return "", g.tongue(r).Say("The two are not the same: type the new password again, twice.")
 	}
 	if err := password.Check(typed, login); err != nil {
-		return "", "This was not done: " + err.Error() + "."
+		return "", g.tongue(r).Say("This was not done: {1}.", err.Error())
 	}
 	hash, err := g.hasher.Hash(r.Context(), typed)
 	if err != nil {
 		g.Log.ErrorContext(r.Context(), "cannot hash a password", "error", err)
-		return "", "Too many people are signing in at this moment. Try again in a few seconds."
+		return "", g.tongue(r).Say("Too many people are signing in at this moment. Try again in a few seconds.")
 	}
 	return hash, ""
 }

@@ -8,6 +8,7 @@ import (
 	"go/parser"
 	"go/token"
 	"log"
+	"net/http"
 	"os"
 	"path"
 	"path/filepath"
@@ -15,6 +16,7 @@ import (
 	"strconv"
 	"strings"
 
+	"dewline"
 	"dewline/dashboards/words"
 )
 
@@ -105,9 +107,15 @@ func inGo() (said []words.Message) {
 					add(n.Args[1], n.Args[2])
 				case name == "Time" && len(n.Args) == 2:
 					add(n.Args[1], nil)
+				case (name == "fail" || name == "Fail") && len(n.Args) == 4: // they say what they are given
+					add(n.Args[3], nil)
+				case name == "Show" && len(n.Args) == 6:
+					add(n.Args[4], nil)
 				}
 			case *ast.CompositeLit:
 				phrases(n, add)
+			case *ast.FuncDecl:
+				results(n, add)
 			case *ast.ValueSpec:
 				if isPhrase(n.Type) {
 					for _, v := range n.Values {
@@ -121,7 +129,65 @@ func inGo() (said []words.Message) {
 	for _, name := range words.Names() {
 		said = append(said, words.Message{English: name, Where: []string{"dashboards/words/language.go"}})
 	}
+	return append(said, vocabulary()...)
+}
+
+// vocabulary returns what pages say of the contract's names, and the advice on each cause.
+func vocabulary() (said []words.Message) {
+	add := func(where string, texts ...string) {
+		for _, text := range texts {
+			said = append(said, words.Message{English: strings.ReplaceAll(text, "_", " "), Where: []string{where}})
+		}
+	}
+	for _, p := range dewline.Points() {
+		add("point.go", p.String())
+	}
+	for _, m := range []dewline.Mode{dewline.ModeOff, dewline.ModeCooling, dewline.ModeHeating, dewline.ModeDefrost} {
+		add("point.go", m.String())
+	}
+	for _, d := range dewline.DerivedValues() {
+		add("derived.go", string(d))
+	}
+	add("fleet_fitting.go", string(dewline.Gauge), string(dewline.SealedGauge), string(dewline.Absolute))
+	add("fleet_system.go", string(dewline.AtCoil), string(dewline.AtCompressor), string(dewline.High), string(dewline.Critical), "fixed", "staged", "variable")
+	details := []string{"", "bulb_loose", "valve_stuck", "orifice_too_large", "orifice_too_small", "drier"}
+	add("advice.go", details[1:]...)
+	add("advice.go", dewline.Caution)
+	for _, m := range []dewline.Metering{dewline.FixedOrifice, dewline.TXV} {
+		for _, detail := range details {
+			for _, f := range dewline.Faults() {
+				a := dewline.AdviceFor(dewline.Cause{Fault: f, Detail: detail}, m)
+				add("advice.go", append([]string{a.Settles}, a.Checks...)...)
+			}
+		}
+	}
+	for _, status := range []int{400, 401, 403, 404, 405, 409, 413, 422, 429, 500, 503} {
+		add("dashboards/server.go", http.StatusText(status))
+	}
 	return said
+}
+
+// results finds the texts that a function returns as a phrase.
+func results(f *ast.FuncDecl, add func(one, many ast.Expr)) {
+	if f.Type.Results == nil || f.Body == nil {
+		return
+	}
+	place, phrase := 0, -1
+	for _, r := range f.Type.Results.List {
+		if isPhrase(r.Type) {
+			phrase = place
+		}
+		place += max(1, len(r.Names))
+	}
+	if phrase < 0 {
+		return
+	}
+	ast.Inspect(f.Body, func(n ast.Node) bool {
+		if r, ok := n.(*ast.ReturnStmt); ok && phrase < len(r.Results) {
+			add(r.Results[phrase], nil)
+		}
+		return true
+	})
 }
 
 // phrases finds the texts of a table of phrases.
