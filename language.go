@@ -1,9 +1,11 @@
 package dewline
 
 import (
+	"context"
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // Tongue puts what is said to people into a language. Whatever is said is written in English where it is
@@ -12,6 +14,23 @@ type Tongue interface {
 	Say(english string, args ...any) string
 	// SayN says one where n is exactly one, and many elsewhere.
 	SayN(n int, one, many string, args ...any) string
+	// Time writes an instant in a layout of package time.
+	Time(at time.Time, layout string) string
+}
+
+type tongueKey struct{}
+
+// WithTongue returns a context of a request that is answered in a language.
+func WithTongue(ctx context.Context, t Tongue) context.Context {
+	return context.WithValue(ctx, tongueKey{}, t)
+}
+
+// TongueOf returns the language in which a request is answered: English where none was asked for.
+func TongueOf(ctx context.Context) Tongue {
+	if t, ok := ctx.Value(tongueKey{}).(Tongue); ok {
+		return t
+	}
+	return English
 }
 
 // English is the language in which everything is written.
@@ -36,6 +55,8 @@ func (e english) SayN(n int, one, many string, args ...any) string {
 	}
 	return e.Say(many, args...)
 }
+
+func (english) Time(at time.Time, layout string) string { return at.Format(layout) }
 
 // Phrase is an English text of a table, said later by [Tongue.Say].
 type Phrase string

@@ -79,7 +79,7 @@ func (s *server) owner(w http.ResponseWriter, r *http.Request) {
 	if !month.Valid() || month > now {
 		month = now
 	}
-	m, err := s.Owners.OwnerMonth(r.Context(), id, month)
+	m, err := s.Owners.OwnerMonth(dewline.WithTongue(r.Context(), s.idiom(r)), id, month)
 	if err != nil {
 		s.failOwner(w, r, err)
 		return

@@ -80,7 +80,7 @@ func (d *Desk) OwnerMonth(ctx context.Context, id string, month dewline.Month) (
 		return dewline.OwnerMonth{}, &dewline.Error{Code: dewline.Invalid, Op: "month of owner " + id, Err: fmt.Errorf("%q is no month: write it as 2031-06", month)}
 	}
 	now := d.Now()
-	b := &builder{desk: d, ctx: ctx, fleet: fleet, now: now, month: dewline.OwnerMonth{
+	b := &builder{desk: d, ctx: ctx, say: dewline.TongueOf(ctx), fleet: fleet, now: now, month: dewline.OwnerMonth{
 		Owner: id, Name: owner.Name, Month: month, Made: dewline.Stamp(now), Over: true, Caution: dewline.Caution,
 		Sites: []dewline.OwnerSite{}, Changes: []dewline.OwnerChange{}, Works: []dewline.OwnerWork{}, Advice: []dewline.OwnerAdvice{}, Records: []dewline.OwnerRecord{},
 	}}
@@ -107,6 +107,7 @@ func (d *Desk) OwnerMonth(ctx context.Context, id string, month dewline.Month) (
 type builder struct {
 	desk     *Desk
 	ctx      context.Context
+	say      dewline.Tongue
 	fleet    *dewline.Fleet
 	sites    []*dewline.Site
 	now      dewline.Millis
@@ -246,7 +247,7 @@ func repairOf(v dewline.Visit, call dewline.ServiceCall) (r repair) {
 }
 
 func (b *builder) work(site *dewline.Site, v dewline.Visit, call dewline.ServiceCall) dewline.OwnerWork {
-	w := dewline.OwnerWork{OwnerChange: b.change(site, v.System, dewline.Millis(v.Finished), workSays(v)), Call: v.Call}
+	w := dewline.OwnerWork{OwnerChange: b.change(site, v.System, dewline.Millis(v.Finished), workSays(v, b.say)), Call: v.Call}
 	w.Charged, w.Recovered = v.Net()
 	if call.Verdict == nil {
 		if v.Call != "" && !call.State.Ended() {
@@ -278,22 +279,22 @@ func proofOf(list []dewline.Proof, id dewline.SystemID) []dewline.Measure {
 }
 
 // workSays is what was found and done, without the names of people.
-func workSays(v dewline.Visit) string {
+func workSays(v dewline.Visit, t dewline.Tongue) string {
 	var parts []string
 	switch {
 	case v.NoTroubleFound:
-		parts = append(parts, "no trouble found")
+		parts = append(parts, t.Say("no trouble found"))
 	case v.Found != nil:
-		parts = append(parts, "found: "+v.Found.Fault.ForOwner())
+		parts = append(parts, t.Say("found: {1}", t.Say(v.Found.Fault.ForOwner())))
 	}
 	for _, p := range v.Parts {
-		parts = append(parts, p.Part+" changed or adjusted")
+		parts = append(parts, t.Say("{1} changed or adjusted", p.Part))
 	}
 	for _, s := range v.Sensors {
-		parts = append(parts, "sensor changed: "+strings.ReplaceAll(s.Point, "_", " "))
+		parts = append(parts, t.Say("sensor changed: {1}", t.Say(strings.ReplaceAll(s.Point, "_", " "))))
 	}
 	if len(parts) == 0 {
-		parts = append(parts, "visited")
+		parts = append(parts, t.Say("visited"))
 	}
 	return capital(strings.Join(parts, "; ")) + "."
 }
@@ -318,7 +319,7 @@ func (b *builder) readPlans() error {
 			continue
 		}
 		zone := zoneOf(site)
-		when := c.From.Time().In(zone).Format("Monday 2 January, 15:04") + " to " + c.To.Time().In(zone).Format("15:04")
+		when := b.say.Say("{1} to {2}", b.say.Time(c.From.Time().In(zone), "Monday 2 January, 15:04"), c.To.Time().In(zone).Format("15:04"))
 		for _, a := range c.Alerts {
 			b.visits[a] = when
 		}
@@ -358,7 +359,7 @@ func (b *builder) site(site *dewline.Site) error {
 			return err
 		}
 		s.Machines = append(s.Machines, m)
-		for _, c := range changes(b.alerts[sys.ID], from, to) {
+		for _, c := range changes(b.alerts[sys.ID], from, to, b.say) {
 			b.month.Changes = append(b.month.Changes, b.change(site, sys.ID, dewline.Millis(c.At), c.What))
 		}
 		b.month.Works = append(b.month.Works, b.works[sys.ID]...)
@@ -378,16 +379,16 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 		state, known := b.desk.States.State(sys.ID)
 		learning = !known || state.At == 0 || state.Health == dewline.HealthLearning
 	}
-	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], learning, from, to, zoneOf(site))
+	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], learning, from, to, zoneOf(site), b.say)
 	b.machines++
 	missing := ""
 	switch {
 	case b.private && slices.Contains(sys.Tags, dewline.HomeTag):
-		missing = "it serves a home, and when it runs is the owner's to know"
+		missing = b.say.Say("it serves a home, and when it runs is the owner's to know")
 	case b.machines > mostCounted:
-		missing = fmt.Sprintf("it is counted for the first %d machines of an owner", mostCounted)
+		missing = b.say.Say("it is counted for the first {1} machines of an owner", mostCounted)
 	case b.desk.Series == nil:
-		missing = "no readings are kept here"
+		missing = b.say.Say("no readings are kept here")
 	}
 	if missing != "" {
 		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = missing, missing, missing
@@ -396,7 +397,7 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 	list := troubles(b.alerts[sys.ID], sys, b.repairs, from, to)
 	c, known := b.desk.remembered(sys, zoneOf(site), b.month.Month, list, to)
 	if !known && b.fresh >= mostAtOnce {
-		const later = "it is still to be counted: ask again"
+		later := b.say.Say("it is still to be counted: ask again")
 		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = later, later, later
 		b.month.Waiting++
 		return m, nil
@@ -464,9 +465,9 @@ func (b *builder) advise(site *dewline.Site, sys *dewline.System) {
 		}
 		name := sys.Name
 		if p.System == "" {
-			name = "the whole site"
+			name = b.say.Say("the whole site")
 		}
-		what := advise(p.Alert, b.visits[p.ID])
+		what := advise(p.Alert, b.visits[p.ID], b.say)
 		if said[what] {
 			continue
 		}
@@ -506,9 +507,9 @@ func (b *builder) record(site *dewline.Site, sys *dewline.System, seen map[strin
 	}
 	b.month.Records = append(b.month.Records, r)
 	for _, due := range r.Dues {
-		what := fmt.Sprintf("Agree the %s that a rule asks for by %s.", strings.ReplaceAll(string(due.Kind), "_", " "), due.By)
+		what := b.say.Say("Agree the {1} that a rule asks for by {2}.", b.say.Say(strings.ReplaceAll(string(due.Kind), "_", " ")), due.By)
 		if due.State == dewline.DueOverdue {
-			what = fmt.Sprintf("Agree the %s that a rule asked for by %s: it is overdue.", strings.ReplaceAll(string(due.Kind), "_", " "), due.By)
+			what = b.say.Say("Agree the {1} that a rule asked for by {2}: it is overdue.", b.say.Say(strings.ReplaceAll(string(due.Kind), "_", " ")), due.By)
 		}
 		b.month.Advice = append(b.month.Advice, dewline.OwnerAdvice{Site: site.ID, Where: site.Name, System: sys.ID, Name: sys.Name, What: what})
 	}
@@ -550,22 +551,22 @@ func (b *builder) total() {
 func (b *builder) notes() {
 	t, n := b.month.Total, &b.month.Notes
 	if b.month.Waiting > 0 {
-		*n = append(*n, fmt.Sprintf("%d machines are still to be counted: ask again, and more of them are.", b.month.Waiting))
+		*n = append(*n, b.say.Say("{1} machines are still to be counted: ask again, and more of them are.", b.month.Waiting))
 	}
 	if b.machines > mostCounted {
-		*n = append(*n, fmt.Sprintf("Run hours, energy and refrigerant records are those of the first %d machines.", mostCounted))
+		*n = append(*n, b.say.Say("Run hours, energy and refrigerant records are those of the first {1} machines.", mostCounted))
 	}
-	*n = append(*n, "Run hours and starts are counted from readings, minute by minute; hours in which nothing was heard are not counted, and nothing is filled in for them.")
+	*n = append(*n, b.say.Say("Run hours and starts are counted from readings, minute by minute; hours in which nothing was heard are not counted, and nothing is filled in for them."))
 	if t.Measured > 0 {
-		*n = append(*n, "Energy is that of compressors alone, without fans, heaters and controls, over the hours that were heard.")
+		*n = append(*n, b.say.Say("Energy is that of compressors alone, without fans, heaters and controls, over the hours that were heard."))
 	}
 	if t.Faulty > t.Unknown {
-		*n = append(*n, "What a fault costs is the part of that energy beyond what the same cooling would have taken without it, between published figures from a slight to a grave fault of that kind; it assumes that the machine cooled as much as it would have. Repair, comfort and wear are not in it.")
+		*n = append(*n, b.say.Say("What a fault costs is the part of that energy beyond what the same cooling would have taken without it, between published figures from a slight to a grave fault of that kind; it assumes that the machine cooled as much as it would have. Repair, comfort and wear are not in it."))
 	}
 	switch {
 	case t.PerKWh > 0:
-		*n = append(*n, fmt.Sprintf("Money is reckoned at %g %s per kWh, as the settings of this service state it.", t.PerKWh, t.Currency))
+		*n = append(*n, b.say.Say("Money is reckoned at {1} {2} per kWh, as the settings of this service state it.", t.PerKWh, t.Currency))
 	case t.Measured > 0:
-		*n = append(*n, "What it comes to in money is not known here, for no price of electricity is set.")
+		*n = append(*n, b.say.Say("What it comes to in money is not known here, for no price of electricity is set."))
 	}
 }

@@ -330,7 +330,7 @@ func TestOwnersAreToldToDoNothing(t *testing.T) {
 				for _, f := range dewline.Faults() {
 					a := dewline.Alert{Condition: condition, State: state, Severity: severity, Causes: []dewline.Cause{{Fault: f, Probability: 1}},
 						Forecast: &dewline.Forecast{DaysP10: 2.5, DaysP50: 6, DaysP90: 11.2}}
-					text := advise(a, "") + advise(a, "Monday") + says(a, standingOf(a), nil)
+					text := advise(a, "", dewline.English) + advise(a, "Monday", dewline.English) + says(a, standingOf(a), nil, dewline.English)
 					words := strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return r < 'a' || r > 'z' })
 					for _, forbidden := range []string{"open", "opened", "charge", "recharge", "reset", "restart", "refill", "add", "recover", "evacuate", "replace", "switch"} {
 						if slices.Contains(words, forbidden) {

@@ -2,7 +2,6 @@ package owners
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -59,7 +58,7 @@ func graver(a, b dewline.Standing) bool {
 
 // stand says how a machine stood at the end of [from, to), by its alerts. works are its visits of the
 // month, and learning that Dewline still learns what is normal for it.
-func stand(alerts []past, works []dewline.OwnerWork, learning bool, from, to dewline.Millis, zone *time.Location) (dewline.Standing, string) {
+func stand(alerts []past, works []dewline.OwnerWork, learning bool, from, to dewline.Millis, zone *time.Location, t dewline.Tongue) (dewline.Standing, string) {
 	best := dewline.StandWell
 	var of, ended *dewline.Alert
 	for _, p := range alerts {
@@ -76,50 +75,50 @@ func stand(alerts []past, works []dewline.OwnerWork, learning bool, from, to dew
 	}
 	switch {
 	case of != nil:
-		return best, says(*of, best, zone)
+		return best, says(*of, best, zone, t)
 	case ended != nil && slices.ContainsFunc(works, func(w dewline.OwnerWork) bool { return w.Verdict == dewline.Verified }):
-		return dewline.StandProved, "Well again: the repair is proved by its readings." + over(*ended, zone)
+		return dewline.StandProved, t.Say("Well again: the repair is proved by its readings.") + over(*ended, zone, t)
 	case ended != nil:
-		return dewline.StandWell, "Well." + over(*ended, zone)
+		return dewline.StandWell, t.Say("Well.") + over(*ended, zone, t)
 	case learning:
-		return dewline.Learning, "Nothing speaks against it; Dewline still learns what is normal for it."
+		return dewline.Learning, t.Say("Nothing speaks against it; Dewline still learns what is normal for it.")
 	}
-	return dewline.StandWell, "Well."
+	return dewline.StandWell, t.Say("Well.")
 }
 
-func over(a dewline.Alert, zone *time.Location) string {
-	return fmt.Sprintf(" What was seen is over since %s: %s.", day(a.Cleared, zone), a.Condition.ForOwner())
+func over(a dewline.Alert, zone *time.Location, t dewline.Tongue) string {
+	return " " + t.Say("What was seen is over since {1}: {2}.", day(a.Cleared, zone, t), t.Say(a.Condition.ForOwner()))
 }
 
 // says puts a lasting alert into a sentence for an owner.
-func says(a dewline.Alert, s dewline.Standing, zone *time.Location) string {
-	what := a.Condition.ForOwner() + ", since " + day(a.Onset, zone) + "."
+func says(a dewline.Alert, s dewline.Standing, zone *time.Location, t dewline.Tongue) string {
+	what := t.Say("{1}, since {2}.", t.Say(a.Condition.ForOwner()), day(a.Onset, zone, t))
 	switch s {
 	case dewline.UnderRepair:
-		return "A visit is under way: " + what
+		return t.Say("A visit is under way: {1}", what)
 	case dewline.BeingProved:
-		return "Repaired; its readings of the coming days decide whether that holds. Before: " + what
+		return t.Say("Repaired; its readings of the coming days decide whether that holds. Before: {1}", what)
 	case dewline.DataDoubt:
-		return capital(what) + " What it shows is not to be relied on until that is settled."
+		return capital(what) + " " + t.Say("What it shows is not to be relied on until that is settled.")
 	case dewline.StandSilent:
-		return capital(what) + " Nothing is known of it since."
+		return capital(what) + " " + t.Say("Nothing is known of it since.")
 	}
 	return capital(what)
 }
 
 // changes tells what became of a machine's alerts in [from, to).
-func changes(alerts []past, from, to dewline.Millis) (list []dewline.OwnerChange) {
+func changes(alerts []past, from, to dewline.Millis, t dewline.Tongue) (list []dewline.OwnerChange) {
 	add := func(at dewline.Millis, what string) {
 		if at >= from && at < to {
 			list = append(list, dewline.OwnerChange{At: dewline.Stamp(at), What: what})
 		}
 	}
 	for _, p := range alerts {
-		what := p.Condition.ForOwner()
+		what := t.Say(p.Condition.ForOwner())
 		if p.Detected != 0 {
-			add(p.Detected, "Seen: "+what+".")
+			add(p.Detected, t.Say("Seen: {1}.", what))
 		}
-		add(p.Cleared, "Over: "+what+".")
+		add(p.Cleared, t.Say("Over: {1}.", what))
 		for i, h := range p.history {
 			if i == 0 {
 				continue
@@ -127,13 +126,13 @@ func changes(alerts []past, from, to dewline.Millis) (list []dewline.OwnerChange
 			before := p.history[i-1].Alert
 			switch {
 			case h.Alert.Severity.Rank() > before.Severity.Rank():
-				add(h.At, "More pressing than before: "+h.Alert.Condition.ForOwner()+".")
+				add(h.At, t.Say("More pressing than before: {1}.", t.Say(h.Alert.Condition.ForOwner())))
 			case h.Alert.State != before.State && h.Alert.State == dewline.AlertDispatched:
-				add(h.At, "A service call was made: "+what+".")
+				add(h.At, t.Say("A service call was made: {1}.", what))
 			case h.Alert.State == dewline.AlertOpen && before.State != dewline.AlertOpen && h.Alert.Cleared == 0:
-				add(h.At, "Not cured, and taken up again: "+what+".")
+				add(h.At, t.Say("Not cured, and taken up again: {1}.", what))
 			case h.Alert.State == dewline.AlertDismissed && before.State != dewline.AlertDismissed:
-				add(h.At, "Looked at by the service company, who say that nothing needs doing: "+what+".")
+				add(h.At, t.Say("Looked at by the service company, who say that nothing needs doing: {1}.", what))
 			}
 		}
 	}
@@ -188,7 +187,7 @@ func suspects(a dewline.Alert, r repair) []dewline.Fault {
 // costOf spans the published figures of all suspects, or says what is missing.
 func costOf(faults []dewline.Fault, s *dewline.System) (span Figure, missing string) {
 	if !s.Kind.Comfort() {
-		return span, "published figures are of air conditioners, not of machines that keep goods cold"
+		return span, string(dewline.Phrase("published figures are of air conditioners, not of machines that keep goods cold"))
 	}
 	for _, f := range faults {
 		figure, ok := Figure{1, 1, nil}, true
@@ -206,68 +205,68 @@ func costOf(faults []dewline.Fault, s *dewline.System) (span Figure, missing str
 		span.Sources = append(slices.Clone(span.Sources), figure.Sources...)
 	}
 	if span.Low == 0 {
-		return span, "the cause is not known"
+		return span, string(dewline.Phrase("the cause is not known"))
 	}
 	return span, ""
 }
 
 // advise says what an owner may do about an alert that lasts now: agree something with the service
 // company, and nothing at the machine. visit is the planned visit of its call, "" for none.
-func advise(a dewline.Alert, visit string) string {
+func advise(a dewline.Alert, visit string, t dewline.Tongue) string {
 	switch standingOf(a) {
 	case dewline.BeingProved:
-		return "Nothing to agree: the readings of the coming days decide whether the repair holds."
+		return t.Say("Nothing to agree: the readings of the coming days decide whether the repair holds.")
 	case dewline.UnderRepair:
 		if visit != "" {
-			return "Agree the visit of " + visit + " and who gives access."
+			return t.Say("Agree the visit of {1} and who gives access.", visit)
 		}
-		return "Agree with the service company when the visit is to be."
+		return t.Say("Agree with the service company when the visit is to be.")
 	case dewline.StandSilent:
-		return "Tell the service company whether the site has power and network. The machine may run as ever: its readings do not arrive."
+		return t.Say("Tell the service company whether the site has power and network. The machine may run as ever: its readings do not arrive.")
 	case dewline.DataDoubt:
-		return "Agree that a sensor is looked at with the next visit. Until that is settled its figures are not to be relied on."
+		return t.Say("Agree that a sensor is looked at with the next visit. Until that is settled its figures are not to be relied on.")
 	case dewline.NeedsToday:
-		return "Agree a visit for today, if none is agreed." + air(a)
+		return t.Say("Agree a visit for today, if none is agreed.") + air(a, t)
 	case dewline.NeedsSoon:
-		return "Agree a visit for this week." + soon(a) + air(a)
+		return t.Say("Agree a visit for this week.") + soon(a, t) + air(a, t)
 	}
-	return "Agree that it is looked at with the next visit." + soon(a) + air(a)
+	return t.Say("Agree that it is looked at with the next visit.") + soon(a, t) + air(a, t)
 }
 
 // farOff is from how many days on the far end of a forecast says nothing more.
 const farOff = 120
 
 // soon says when a limit may be reached.
-func soon(a dewline.Alert) string {
+func soon(a dewline.Alert, t dewline.Tongue) string {
 	f := a.Forecast
 	switch {
 	case f == nil || f.DaysP50 <= 0:
 		return ""
 	case f.DaysP90 > farOff:
-		return fmt.Sprintf(" Left as it is, it hardly reaches the limit that hurts within %s days.", whole(math.Floor(f.DaysP10)))
+		return " " + t.Say("Left as it is, it hardly reaches the limit that hurts within {1} days.", whole(math.Floor(f.DaysP10)))
 	}
-	return fmt.Sprintf(" Left as it is, it may reach the limit that hurts in %s to %s days.", whole(math.Floor(f.DaysP10)), whole(math.Ceil(f.DaysP90)))
+	return " " + t.Say("Left as it is, it may reach the limit that hurts in {1} to {2} days.", whole(math.Floor(f.DaysP10)), whole(math.Ceil(f.DaysP90)))
 }
 
 // air is the one thing that an owner may look at: what stands in the way of the air, from outside.
-func air(a dewline.Alert) string {
+func air(a dewline.Alert, t dewline.Tongue) string {
 	if len(a.Causes) == 0 {
 		return ""
 	}
 	switch likeliest := slices.MaxFunc(a.Causes, func(x, y dewline.Cause) int { return cmp.Compare(x.Probability, y.Probability) }); likeliest.Fault {
 	case dewline.EvaporatorAirflow:
-		return " Meanwhile see that nothing stands in front of its vents in the room."
+		return " " + t.Say("Meanwhile see that nothing stands in front of its vents in the room.")
 	case dewline.CondenserAirflow:
-		return " Meanwhile see that nothing stands close around the outdoor unit; do not reach into it."
+		return " " + t.Say("Meanwhile see that nothing stands close around the outdoor unit; do not reach into it.")
 	}
 	return ""
 }
 
-func day(at dewline.Millis, zone *time.Location) string {
+func day(at dewline.Millis, zone *time.Location, t dewline.Tongue) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	return at.Time().In(zone).Format("2 January")
+	return t.Time(at.Time().In(zone), "2 January")
 }
 
 func capital(text string) string {

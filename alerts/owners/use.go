@@ -146,7 +146,7 @@ func (c *counter) energy() {
 	c.faulty++
 	switch {
 	case !ok:
-		c.missing = "its energy is not known"
+		c.missing = string(dewline.Phrase("its energy is not known"))
 	case t.missing != "":
 		c.missing = t.missing
 	default:
@@ -191,7 +191,7 @@ func (c *counter) troubled() *trouble {
 	if worst.missing == "" && c.system.Kind == dewline.HeatPump {
 		if mode, ok := c.get(dewline.OperatingMode.String()); !ok || dewline.Mode(math.Round(mode)) != dewline.ModeCooling {
 			heats := *worst
-			heats.missing = "it heats too, or does not say that it cools, and the published figures are of cooling"
+			heats.missing = string(dewline.Phrase("it heats too, or does not say that it cools, and the published figures are of cooling"))
 			return &heats
 		}
 	}
@@ -206,7 +206,7 @@ const kWh = 3.6e6 // J
 func (c *counter) use(from, to dewline.Millis) dewline.OwnerUse {
 	u := dewline.OwnerUse{HeardHours: hours(c.heard), SpanHours: to.Sub(from).Hours(), By: c.signal.words}
 	if c.heard == 0 {
-		u.Missing = "no reading tells whether it ran"
+		u.Missing = string(dewline.Phrase("no reading tells whether it ran"))
 		return u
 	}
 	run, starts := hours(c.run), c.starts
@@ -223,18 +223,18 @@ func (c *counter) taken() (e dewline.OwnerEnergy) {
 	mapped := c.system.CompressorMap != nil && c.system.CompressorMap.Power.Stated()
 	switch {
 	case metered:
-		e.By = "measured"
+		e.By = string(dewline.Phrase("measured"))
 	case mapped:
-		e.By = "estimated from the maker's table of its compressor"
+		e.By = string(dewline.Phrase("estimated from the maker's table of its compressor"))
 	default:
-		e.Missing = "no power is measured, and no rated power is stated"
+		e.Missing = string(dewline.Phrase("no power is measured, and no rated power is stated"))
 		return e
 	}
 	switch {
 	case c.heard == 0:
-		e.By, e.Missing = "", "no reading tells whether it ran"
+		e.By, e.Missing = "", string(dewline.Phrase("no reading tells whether it ran"))
 	case c.run > 0 && c.metered == 0:
-		e.By, e.Missing = "", "no power was read while it ran"
+		e.By, e.Missing = "", string(dewline.Phrase("no power was read while it ran"))
 	case c.metered < c.run:
 		e.By += ", while power was known: " + whole(hours(c.metered)) + " of " + whole(hours(c.run)) + " h that it ran"
 	}
@@ -261,7 +261,7 @@ func (c *counter) excess() dewline.OwnerExcess {
 		}
 	}
 	if len(c.troubles) > 0 && c.heard == 0 {
-		x.Missing = "no reading tells whether it ran"
+		x.Missing = string(dewline.Phrase("no reading tells whether it ran"))
 	}
 	if len(c.troubles) > 0 && x.Missing == "" {
 		low, high := c.low/kWh, c.high/kWh
