@@ -174,6 +174,10 @@ func (v screen) look(t *testing.T, ctx context.Context, name string) {
 	}
 	picture(t, ctx, name+"-"+v.name)
 	axe(t, ctx)
+	other := map[string]string{"light": "dark", "dark": "light"}[v.scheme]
+	media(t, ctx, "", other)
+	axeRules(t, ctx, `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`)
+	media(t, ctx, "", v.scheme)
 }
 
 // views are the screens that pages must suit.
@@ -197,6 +201,22 @@ func picture(t *testing.T, ctx context.Context, name string) {
 		t.Fatal(err)
 	}
 	if err := os.WriteFile(filepath.Join(*screenshots, name+".png"), data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// printed writes what a page is on paper (A4).
+func printed(t *testing.T, ctx context.Context, name string) {
+	t.Helper()
+	if *screenshots == "" {
+		return
+	}
+	media(t, ctx, "", "light")
+	paper, err := chromedp.Call(ctx, cdppage.PrintToPDF, cdppage.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(*screenshots, name+"-print.pdf"), paper.Data, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -234,6 +254,12 @@ func open(t *testing.T, ctx context.Context, address string) {
 // it is read from where npm has put it and is not part of any page.
 func axe(t *testing.T, ctx context.Context) {
 	t.Helper()
+	axeRules(t, ctx, `["wcag2a","wcag2aa","wcag21a","wcag21aa","wcag22aa"]`)
+}
+
+// axeRules is axe for some rules only, in axe's own words: those of colours, in the other scheme.
+func axeRules(t *testing.T, ctx context.Context, rules string) {
+	t.Helper()
 	source, err := os.ReadFile("node_modules/axe-core/axe.min.js")
 	if err != nil {
 		missing(t, "axe-core is missing: make tools-npm fetches it")
@@ -242,7 +268,7 @@ func axe(t *testing.T, ctx context.Context) {
 		t.Fatal(err)
 	}
 	found, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](
-		`axe.run({runOnly:["wcag2a","wcag2aa","wcag21a","wcag21aa","wcag22aa"]}).then(r => r.violations.flatMap(v => v.nodes.map(n => v.impact+": "+v.id+": "+n.html.slice(0,160)+" "+n.failureSummary)))`,
+		`axe.run({runOnly: `+rules+`}).then(r => r.violations.flatMap(v => v.nodes.map(n => v.impact+": "+v.id+": "+n.html.slice(0,160)+" "+n.failureSummary)))`,
 		chromedp.EvalAwaitPromise))
 	if err != nil {
 		t.Fatal(err)
@@ -356,8 +382,7 @@ func TestPagesInBrowser(t *testing.T) {
 					v.look(t, ctx, p.name)
 					w.check(t, p.base)
 					if *screenshots != "" && v.name == "desktop-light" {
-						media(t, ctx, "print", "light")
-						picture(t, ctx, p.name+"-print")
+						printed(t, ctx, p.name)
 					}
 				})
 			}

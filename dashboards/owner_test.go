@@ -154,7 +154,7 @@ func TestOwnerInBrowser(t *testing.T) {
 					if shown := evaluate[string](t, ctx, `getComputedStyle(document.querySelector(".months")).display`); shown != "none" {
 						t.Error("paper has links to other months")
 					}
-					picture(t, ctx, p.name+"-print")
+					printed(t, ctx, p.name)
 				}
 			})
 		}
