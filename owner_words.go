@@ -240,7 +240,7 @@ func (r OwnerRecord) Words(t Tongue) string {
 		return t.Say("no addition is recorded, so there is no leak rate")
 	}
 	f := r.Rate.Figure(r.Method)
-	method := t.Say("{1} method", strings.ReplaceAll(string(r.Method), "_", " "))
+	method := t.Say("{1} method", t.Say(strings.ReplaceAll(string(r.Method), "_", " ")))
 	if f.Percent == nil {
 		return t.Say("cannot be computed by the {1}: {2}", method, f.Missing)
 	}

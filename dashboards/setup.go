@@ -69,19 +69,20 @@ func (s *server) steps(r *http.Request, fleet *dewline.Fleet) (firstSteps, bool)
 			return firstSteps{}, false
 		}
 	}
+	u := s.idiom(r)
 	may := dewline.VisitorOf(r.Context()).May(dewline.SetUp)
-	enrol := step{Title: "Enrol a site and a system", Done: len(systems) > 0,
-		Say: "What the machine is, its refrigerant and metering device, what its data plate says, and which sensors are fitted."}
-	give := step{Title: "Give its gateway a credential", Say: "The password is shown once; the gateway sends it with every connection."}
-	first := step{Title: "See the first reading", Say: "Line by line: what has arrived, how old it is, and what is missing."}
+	enrol := step{Title: u.Say("Enrol a site and a system"), Done: len(systems) > 0,
+		Say: u.Say("What the machine is, its refrigerant and metering device, what its data plate says, and which sensors are fitted.")}
+	give := step{Title: u.Say("Give its gateway a credential"), Say: u.Say("The password is shown once; the gateway sends it with every connection.")}
+	first := step{Title: u.Say("See the first reading"), Say: u.Say("Line by line: what has arrived, how old it is, and what is missing.")}
 	if may && s.Enrolment != nil {
-		enrol.Href, enrol.Link = "/setup/systems/new", "Enrol a system"
+		enrol.Href, enrol.Link = "/setup/systems/new", u.Say("Enrol a system")
 	}
 	switch {
 	case s.Gateways == nil:
-		give.Say = "An MQTT broker of your own takes the readings: make a user for the gateway there."
+		give.Say = u.Say("An MQTT broker of your own takes the readings: make a user for the gateway there.")
 	case may:
-		give.Href, give.Link = "/setup/gateways", "Gateways"
+		give.Href, give.Link = "/setup/gateways", u.Say("Gateways")
 		list, err := s.Gateways.ListGateways(r.Context())
 		if err != nil {
 			s.Log.ErrorContext(r.Context(), "cannot list gateways", "error", err)
@@ -95,7 +96,7 @@ func (s *server) steps(r *http.Request, fleet *dewline.Fleet) (firstSteps, bool)
 		}
 		all.Topic = "…/" + string(systems[0].ID) + "/readings"
 		if may {
-			first.Href, first.Link = checkHref(systems[0].ID), "Look at "+systems[0].Name
+			first.Href, first.Link = checkHref(systems[0].ID), u.Say("Look at {1}", systems[0].Name)
 		}
 	}
 	all.Steps = []step{enrol, give, first}

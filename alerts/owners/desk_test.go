@@ -390,7 +390,7 @@ func TestForecastsForOwners(t *testing.T) {
 		"": {}, " Left as it is, it may reach the limit that hurts in 2 to 12 days.": {DaysP10: 2.5, DaysP50: 6, DaysP90: 11.2},
 		" Left as it is, it hardly reaches the limit that hurts within 19 days.": {DaysP10: 19.4, DaysP50: 80, DaysP90: 999},
 	} {
-		if got := soon(dewline.Alert{Forecast: f}); got != want {
+		if got := soon(dewline.Alert{Forecast: f}, dewline.English); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}

@@ -166,7 +166,7 @@ const (
 	NotCooling
 )
 
-var missingWords = [...]string{
+var missingWords = [...]dewline.Phrase{
 	NoReading:     "a reading that it needs is missing",
 	BelowVacuum:   "the pressure sensor reads below vacuum",
 	BelowRange:    "the pressure is below the range of the refrigerant's saturation",
@@ -180,7 +180,7 @@ func (m Missing) String() string {
 	if int(m) >= len(missingWords) {
 		return "unknown"
 	}
-	return missingWords[m]
+	return string(missingWords[m])
 }
 
 // Features are the derived values at one moment. Temperatures are in Cel, differences in K,

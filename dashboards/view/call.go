@@ -388,7 +388,7 @@ func CallFilters(calls []dewline.ServiceCall, technician, state string, u Idiom)
 		}
 	}
 	order := func(c Choice) int { return slices.Index(dewline.CallStates(), dewline.CallState(c.Value)) }
-	return who.filter("technician", "", technician, nil).Choices, where.filter("state", "", state, order).Choices
+	return who.filter(u, "technician", "", technician, nil).Choices, where.filter(u, "state", "", state, order).Choices
 }
 
 // CallsHeadline says how many calls wait.

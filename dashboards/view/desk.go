@@ -84,11 +84,11 @@ func Filters(alerts []dewline.Alert, fleet *dewline.Fleet, shelved func(id strin
 		site.add(a.Site, name)
 	}
 	return []Filter{
-		severity.filter("severity", u.Say("How soon"), string(q.Severity), func(c Choice) int { return -dewline.Severity(c.Value).Rank() }),
-		state.filter("state", u.Say("Stands"), q.State, nil),
-		cause.filter("cause", u.Say("Likely cause"), string(q.Cause), nil),
-		site.filter("site", u.Say("Site"), q.Site, nil),
-		owner.filter("owner", u.Say("Owner"), q.Owner, nil),
+		severity.filter(u, "severity", u.Say("How soon"), string(q.Severity), func(c Choice) int { return -dewline.Severity(c.Value).Rank() }),
+		state.filter(u, "state", u.Say("Stands"), q.State, nil),
+		cause.filter(u, "cause", u.Say("Likely cause"), string(q.Cause), nil),
+		site.filter(u, "site", u.Say("Site"), q.Site, nil),
+		owner.filter(u, "owner", u.Say("Owner"), q.Owner, nil),
 	}
 }
 
@@ -104,10 +104,10 @@ func (t tally) add(value, word string) {
 	t[value] = &Choice{Value: value, Word: word, Count: 1}
 }
 
-func (t tally) filter(name, label, current string, order func(Choice) int) Filter {
+func (t tally) filter(u Idiom, name, label, current string, order func(Choice) int) Filter {
 	f := Filter{Name: name, Label: label}
 	if _, ok := t[current]; current != "" && !ok {
-		t[current] = &Choice{Value: current, Word: underscores(current)} // an address of yesterday still says what it asks for
+		t[current] = &Choice{Value: current, Word: u.Name(current)} // an address of yesterday still says what it asks for
 	}
 	for _, c := range t {
 		c.Current = c.Value == current

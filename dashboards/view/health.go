@@ -22,7 +22,7 @@ func (a Assessment) Reason(u Idiom) string {
 	if a.Alert != nil {
 		return reasonOf(a.Alert, u)
 	}
-	return u.Say(string(a.why), a.with)
+	return u.Say(string(a.why), u.Say(a.with))
 }
 
 // NeverHeard says whether the system is enrolled and has never sent.

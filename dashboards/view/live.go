@@ -173,5 +173,8 @@ func shown(e dewline.Estimate, unit string, u Idiom) Measured {
 	s := shownAs(unit, u)
 	e.Value = s.value(e.Value)
 	e.Uncertainty = s.delta(e.Uncertainty)
+	if e.Missing != "" {
+		e.Missing = u.Say(e.Missing)
+	}
 	return MeasuredOf(e, s.Word)
 }

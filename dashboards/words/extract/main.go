@@ -24,7 +24,7 @@ import (
 const root = "../.."
 
 // folders are those whose Go files say something to readers of pages.
-var folders = []string{".", "alerts/owners", "dashboards", "dashboards/access", "dashboards/overview", "dashboards/view"}
+var folders = []string{".", "alerts/owners", "analytics/cycle", "dashboards", "dashboards/access", "dashboards/overview", "dashboards/view"}
 
 func main() {
 	log.SetFlags(0)
@@ -148,6 +148,7 @@ func vocabulary() (said []words.Message) {
 	for _, d := range dewline.DerivedValues() {
 		add("derived.go", string(d))
 	}
+	add("ledger.go", string(dewline.Annualizing), string(dewline.Rolling))
 	add("fleet_fitting.go", string(dewline.Gauge), string(dewline.SealedGauge), string(dewline.Absolute))
 	add("fleet_system.go", string(dewline.AtCoil), string(dewline.AtCompressor), string(dewline.High), string(dewline.Critical), "fixed", "staged", "variable")
 	details := []string{"", "bulb_loose", "valve_stuck", "orifice_too_large", "orifice_too_small", "drier"}
