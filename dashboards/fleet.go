@@ -28,6 +28,10 @@ type fleetPage struct {
 	Faults     []view.Shared
 	Repeated   []view.Shared
 	Groupings  []grouping
+	By         string         // the word for what the list is grouped by
+	Patterns   []view.Pattern // of the groups, where they are no sites
+	MoreGroups int            // that Patterns leaves out
+	Only       string         // the site that the list is narrowed to, "" for all
 	Matching   int
 	First      int // of the rows shown, from 1
 	Last       int
@@ -53,11 +57,11 @@ func queryOf(r *http.Request) view.Query {
 		}
 		return ""
 	}
-	q := view.Query{Text: short("q"), Tag: short("tag"), Installer: short("installer"), Fault: dewline.Fault(short("fault")), Page: pageOf(r)}
+	q := view.Query{Text: short("q"), Site: short("site"), Tag: short("tag"), Installer: short("installer"), Model: short("model"), Fault: dewline.Fault(short("fault")), Page: pageOf(r)}
 	if h := dewline.Health(values.Get("health")); slices.Contains(view.Healths(), h) {
 		q.Health = h
 	}
-	if by := view.Grouping(values.Get("by")); by == view.ByInstaller || by == view.ByFault {
+	if by := view.Grouping(values.Get("by")); slices.Contains(view.Groupings(), by) {
 		q.By = by
 	}
 	return q
@@ -82,13 +86,14 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	all := q
 	all.Health, all.Page = "", 1
 	p.AllHref = all.Href()
-	for _, by := range []struct {
-		word dewline.Phrase
-		by   view.Grouping
-	}{{dewline.Phrase("site"), view.BySite}, {dewline.Phrase("installer"), view.ByInstaller}, {dewline.Phrase("likely fault"), view.ByFault}} {
+	for _, by := range view.Groupings() {
 		to := q
-		to.By, to.Page = by.by, 1
-		p.Groupings = append(p.Groupings, grouping{by.word.Said(reader), to.Href(), q.By == by.by})
+		to.By, to.Page = by, 1
+		p.Groupings = append(p.Groupings, grouping{s.idiom(r).GroupingWord(by), to.Href(), q.By == by})
+	}
+	p.By = s.idiom(r).GroupingWord(q.By)
+	if site, ok := o.Fleet.Site(q.Site); ok {
+		p.Only = site.Name
 	}
 	if len(p.Progress) > 0 {
 		p.Reload = "4s"
@@ -97,25 +102,57 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	s.pages.write(w, r, http.StatusOK, "fleet", p)
 }
 
+// found is a machine of the list.
+type found struct {
+	*dewline.System
+	site   *dewline.Site
+	health dewline.Health
+	group  string // its key
+}
+
 // matching returns the machines of a query in the order of its groups, and counts what all machines
 // have in common.
-func (s *server) matching(r *http.Request, p *fleetPage, o *overview.Overview, q view.Query) []*dewline.System {
-	commons := view.NewCommons()
-	var all []*dewline.System
-	for _, sys := range o.Fleet.Systems() {
-		site, _ := o.Fleet.Site(sys.ID.Site())
-		fault := view.TopFault(o.AlertsOf(sys.ID))
-		commons.Add(sys, fault)
-		if q.Matches(sys, site, o.Assessment(sys.ID).Health, fault) {
-			all = append(all, sys)
+func (s *server) matching(r *http.Request, p *fleetPage, o *overview.Overview, q view.Query) []found {
+	commons, u := view.NewCommons(), s.idiom(r)
+	var all []found
+	for i := range o.Fleet.Sites {
+		site, whose := &o.Fleet.Sites[i], ""
+		if owner, ok := o.Fleet.Owner(site.Owner); ok {
+			whose = owner.Name
+		}
+		for j := range site.Systems {
+			sys := &site.Systems[j]
+			fault, health := view.TopFault(o.AlertsOf(sys.ID)), o.Assessment(sys.ID).Health
+			commons.Add(sys, fault)
+			if q.Matches(sys, site, whose, health, fault) {
+				all = append(all, found{sys, site, health, q.GroupOf(sys, fault)})
+			}
 		}
 	}
-	p.Tags, p.Installers, p.Faults, p.Repeated = commons.Tags(q), commons.Installers(q), commons.Faults(q, s.idiom(r)), commons.Repeated(s.idiom(r))
-	if q.By != view.BySite {
-		group := func(sys *dewline.System) string { return q.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)), s.idiom(r)) }
-		slices.SortStableFunc(all, func(a, b *dewline.System) int { return cmp.Compare(group(a), group(b)) })
+	p.Tags, p.Installers, p.Faults, p.Repeated = commons.Tags(q), commons.Installers(q), commons.Faults(q, u), commons.Repeated(u)
+	p.Patterns, p.MoreGroups = commons.Patterns(q, u)
+	switch {
+	case q.By == view.ByWorst:
+		worstFirst(all)
+	case !q.By.OfSites():
+		before := commons.Before(q.By)
+		slices.SortStableFunc(all, func(a, b found) int { return before(a.group, b.group) })
 	}
 	return all
+}
+
+// worstFirst puts the site first where it is worst, and there the machine that is.
+func worstFirst(all []found) {
+	worst := map[string]int{}
+	for _, f := range all {
+		rank := view.HealthRank(f.health)
+		if w, ok := worst[f.group]; !ok || rank < w {
+			worst[f.group] = rank
+		}
+	}
+	slices.SortStableFunc(all, func(a, b found) int {
+		return cmp.Or(cmp.Compare(worst[a.group], worst[b.group]), cmp.Compare(a.group, b.group), cmp.Compare(view.HealthRank(a.health), view.HealthRank(b.health)))
+	})
 }
 
 func (s *server) listSystems(r *http.Request, p *fleetPage, o *overview.Overview, q view.Query) {
@@ -133,48 +170,71 @@ func (s *server) listSystems(r *http.Request, p *fleetPage, o *overview.Overview
 		p.Next = q.At(q.Page + 1).Href()
 	}
 	ids := make([]dewline.SystemID, len(shown))
-	for i, sys := range shown {
-		ids[i] = sys.ID
+	for i, f := range shown {
+		ids[i] = f.ID
 	}
 	fortnights, complete := s.glyphs.read(r.Context(), ids, s.Now, len(p.Progress) > 0)
 	if !complete {
 		p.Reload = "2s"
 	}
-	for _, sys := range shown {
-		s.addRow(r, p, o, sys, fortnights)
+	stands := map[string]map[dewline.Health]int{} // the groups that begin here, whichever page they end on
+	for _, f := range shown {
+		stands[f.group] = map[dewline.Health]int{}
+	}
+	for _, f := range matching {
+		if counts, ok := stands[f.group]; ok {
+			counts[f.health]++
+		}
+	}
+	for _, f := range shown {
+		s.addRow(r, p, o, f, fortnights, stands[f.group])
 	}
 }
 
-func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, sys *dewline.System, fortnights map[dewline.SystemID]view.Fortnight) {
-	site, ok := o.Fleet.Site(sys.ID.Site())
-	if !ok {
-		return // NewFleet makes every system from its site
+func (s *server) addRow(r *http.Request, p *fleetPage, o *overview.Overview, f found, fortnights map[dewline.SystemID]view.Fortnight, stands map[dewline.Health]int) {
+	if n := len(p.Groups); n == 0 || p.Groups[n-1].ID != f.group {
+		p.Groups = append(p.Groups, s.groupOf(r, p.Query, o, f, stands))
 	}
-	group := view.Group{ID: p.Query.GroupOf(sys, view.TopFault(o.AlertsOf(sys.ID)), s.idiom(r))}
-	group.Name = group.ID
-	if p.Query.By == view.BySite {
-		group = view.Group{ID: site.ID, Name: site.Name, Note: zoneNote(site, s.idiom(r))}
-		if owner, ok := o.Fleet.Owner(site.Owner); ok {
-			group.Owner = owner.Name
-			if s.Owners != nil {
-				group.OwnerHref = view.OwnerHref(owner.ID, "")
-			}
-		}
-	}
-	if n := len(p.Groups); n == 0 || p.Groups[n-1].ID != group.ID {
-		p.Groups = append(p.Groups, group)
-	}
-	fortnight, ok := fortnights[sys.ID]
+	fortnight, ok := fortnights[f.ID]
 	if !ok {
 		fortnight = view.NoFortnight()
 	}
-	state, _ := s.overview.State(sys.ID)
-	row := view.NewRow(sys, state, o.Assessment(sys.ID), len(o.AlertsOf(sys.ID)), fortnight, s.reader(r, site))
-	if p.Query.By != view.BySite {
-		row.Site = site.Name
+	state, _ := s.overview.State(f.ID)
+	row := view.NewRow(f.System, state, o.Assessment(f.ID), len(o.AlertsOf(f.ID)), fortnight, s.reader(r, f.site))
+	if !p.Query.By.OfSites() {
+		row.Site = f.site.Name
 	}
 	last := &p.Groups[len(p.Groups)-1]
 	last.Rows = append(last.Rows, row)
+}
+
+// groupOf returns the group that a machine is the first of, without rows.
+func (s *server) groupOf(r *http.Request, q view.Query, o *overview.Overview, f found, stands map[dewline.Health]int) view.Group {
+	u := s.idiom(r)
+	group := view.Group{ID: f.group, Name: q.GroupName(f.group, u), Says: u.Standing(stands)}
+	if f.group != "" {
+		group.Href = q.OfGroup(f.group).Href()
+	}
+	if !q.By.OfSites() {
+		return group
+	}
+	group.Name, group.Note = f.site.Name, placeNote(f.site, u)
+	if owner, ok := o.Fleet.Owner(f.site.Owner); ok {
+		group.Owner = owner.Name
+		if s.Owners != nil {
+			group.OwnerHref = view.OwnerHref(owner.ID, "")
+		}
+	}
+	return group
+}
+
+// placeNote says where a site is, and by which clock its times are written.
+func placeNote(site *dewline.Site, u view.Idiom) string {
+	note, zone := site.Address, zoneNote(site, u)
+	if note != "" && zone != "" {
+		note += ", "
+	}
+	return note + zone
 }
 
 // siteNote says whose a site is and by which clock its times are written.

@@ -32,7 +32,8 @@ type ownerPage struct {
 	Advice    []dewline.OwnerAdvice
 	AdviceAt  string
 	Records   []view.OwnerRecord
-	NoRecords int // appliances to which nothing was ever added
+	NoRecords int    // appliances to which nothing was ever added
+	FleetCSV  string // where all of them are, for who owns the machines
 	Notice    string
 	Notes     []string
 	Sources   []string
@@ -128,6 +129,9 @@ func (s *server) newOwnerPage(r *http.Request, m dewline.OwnerMonth, now dewline
 	}
 	p.Days, p.HasDays = view.NewDays(m, reader.Idiom)
 	p.Records, p.NoRecords = view.OwnerRecords(m, reader)
+	if !p.Company {
+		p.FleetCSV = s.fleetRecords(r)
+	}
 	for _, x := range m.Records {
 		p.Notice = cmp.Or(p.Notice, x.Notice)
 	}

@@ -24,7 +24,7 @@ func (reports) OwnerReport(_ ctx, owner string, month dewline.Month, u dewline.U
 // owning are options for a visitor who owns something, and who else may look.
 func owning(b *pagebook.Book, v dewline.Visitor) dashboards.Options {
 	o := optionsFor(b)
-	o.Owners, o.Papers = b, reports{}
+	o.Owners, o.Papers, o.Ledger = b, reports{}, ledgerOf{&twoOwners{}}
 	o.Guest = func(*http.Request) (dewline.Visitor, bool) { return v, true }
 	return o
 }
@@ -41,7 +41,7 @@ func TestOwnerPage(t *testing.T) {
 		"Ward heat pump", "silent", "under repair", "being proved", "proved", "well", "no reading tells whether it ran", "not known",
 		"Agree the visit of Friday 4 July", "Leave machines closed", "for licensed people only",
 		"Proved by readings:", "subcooling, K", "1.4", "5.2", "3.3 to 6.7", "1.40\u00a0kg in, 1.05\u00a0kg out", "/api/v1/service-calls/call-office-ac/closing-pack.pdf",
-		"31.2 % a year by the annualizing method", "not legal advice", "Hours run on each day", `href="/systems/clinic/office-ac"`)
+		"31.2 % a year by the annualizing method", "not legal advice", "Hours run on each day", `href="/systems/clinic/office-ac"`, `href="/api/v1/exports/refrigerant.csv"`)
 	for _, others := range []string{"Quay Library", "Cold Store", "Today</a> / <a"} {
 		if strings.Contains(body, others) {
 			t.Errorf("an owner's page shows %q", others)

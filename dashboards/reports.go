@@ -24,6 +24,7 @@ type reportsPage struct {
 	Calls     int // made in the span
 	Times     []view.TimeLine
 	CallsCSV  string // where they are exported, "" where nothing is
+	FleetCSV  string // where all refrigerant records are, "" for who may not take them
 	Records   []place
 	MoreCount int // machines whose records are not listed
 	Ledger    bool
@@ -47,6 +48,7 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) {
 		p.Spans = append(p.Spans, view.PeriodLink{Word: choice.Word.Said(u), Href: "/reports?span=" + choice.Name, Current: choice == span})
 	}
 	from, to := span.From(now), dewline.MillisOf(now)
+	p.FleetCSV = s.fleetRecords(r)
 	if s.Papers != nil {
 		p.CallsCSV = "/api/v1/exports/service-calls.csv"
 		if from != 0 {
@@ -181,6 +183,14 @@ func (s *server) recordsOf(ctx context.Context, visits []dewline.Visit) (list []
 		seen[v.System] = true
 	}
 	return list, more
+}
+
+// fleetRecords is where the refrigerant records of all that a visitor sees are exported, "" for who may not.
+func (s *server) fleetRecords(r *http.Request) string {
+	if s.Ledger == nil || !dewline.VisitorOf(r.Context()).May(dewline.TakeRecords) {
+		return ""
+	}
+	return "/api/v1/exports/refrigerant.csv"
 }
 
 // refrigerantHref is where the refrigerant records of a machine are exported.

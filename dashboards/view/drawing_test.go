@@ -230,10 +230,26 @@ func TestQueryAddresses(t *testing.T) {
 	if got := (Query{Page: 1}).Href(); got != "/fleet" {
 		t.Error(got)
 	}
-	sys := &dewline.System{ID: "quay-library/hall-ac", Name: "Reading hall split", Tags: []string{"Old"}}
-	for text, want := range map[string]bool{"READING": true, "hall-ac": true, "old": true, "quay lib": true, "freezer": false, "": true} {
-		if got := (Query{Text: text}).Matches(sys, &dewline.Site{Name: "Quay Library"}, dewline.HealthWell, ""); got != want {
+	q = Query{Site: "pier", Tag: "a b", Installer: "N & P", Model: "WA 105/2", Fault: dewline.Overfeed, By: ByModel}
+	if got := q.Href(); got != "/fleet?site=pier&tag=a+b&installer=N+%26+P&model=WA+105%2F2&fault=overfeed&by=model" {
+		t.Error(got)
+	}
+	sys := &dewline.System{ID: "quay-library/hall-ac", Name: "Reading hall split", Model: "WA 105/2", Refrigerant: "R-410A", Installer: "North Pier Cooling", Tags: []string{"Old"}}
+	site := &dewline.Site{ID: "quay-library", Name: "Quay Library", Address: "4 Steps Street"}
+	for text, want := range map[string]bool{"READING": true, "hall-ac": true, "old": true, "quay lib": true, "freezer": false, "": true,
+		"wa 105": true, "r-410": true, "city build": true, "north pier": true, "steps st": true, "quay-library": true} {
+		if got := (Query{Text: text}).Matches(sys, site, "City Buildings", dewline.HealthWell, ""); got != want {
 			t.Errorf("%q fits: %v", text, got)
+		}
+	}
+	for want, list := range map[bool][]Query{
+		true:  {{Site: "quay-library"}, {Model: "WA 105/2"}, {Tag: "Old", Installer: "North Pier Cooling"}, {Fault: dewline.Overfeed, Health: dewline.HealthWell}},
+		false: {{Site: "pier"}, {Model: "WA 105"}, {Tag: "old"}, {Installer: "North"}, {Fault: dewline.Undercharge}, {Health: dewline.HealthUrgent}},
+	} {
+		for _, q := range list {
+			if got := q.Matches(sys, site, "City Buildings", dewline.HealthWell, dewline.Overfeed); got != want {
+				t.Errorf("%+v fits: %v", q, got)
+			}
 		}
 	}
 }

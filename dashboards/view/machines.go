@@ -1,8 +1,6 @@
 package view
 
 import (
-	"cmp"
-	"maps"
 	"net/url"
 	"slices"
 	"strconv"
@@ -49,9 +47,11 @@ func NewRow(sys *dewline.System, state dewline.SystemState, a Assessment, alerts
 }
 
 // Group is the rows of one site, since a van drives to a site and not to a machine; or of one
-// installer or one fault.
+// installer, one model or one fault.
 type Group struct {
 	ID, Name, Note string
+	Href           string // to these machines alone
+	Says           string // how they stand, "" where the rows say it
 	Owner          string
 	OwnerHref      string // the page of the owner, "" where there is none
 	Rows           []Row
@@ -70,9 +70,11 @@ type HealthCount struct {
 // Query is which machines a list shows, as its address says.
 type Query struct {
 	Health    dewline.Health // "" for every
-	Text      string         // in name, id, site or tag; "" for every
+	Text      string         // see Matches; "" for every
+	Site      string         // its id
 	Tag       string
 	Installer string
+	Model     string
 	Fault     dewline.Fault // the likeliest of an alert that has not ended
 	By        Grouping
 	Page      int // from 1
@@ -84,9 +86,22 @@ type Grouping string
 // The groupings of a list.
 const (
 	BySite      Grouping = ""
+	ByWorst     Grouping = "worst" // by site, the one where it is worst first
 	ByInstaller Grouping = "installer"
+	ByModel     Grouping = "model"
 	ByFault     Grouping = "fault"
 )
+
+// Groupings returns every grouping, in the order in which they are offered.
+func Groupings() []Grouping { return []Grouping{BySite, ByWorst, ByInstaller, ByModel, ByFault} }
+
+var groupingWords = map[Grouping]dewline.Phrase{BySite: "site", ByWorst: "site, worst first", ByInstaller: "installer", ByModel: "model", ByFault: "likely fault"}
+
+// GroupingWord names a grouping.
+func (u Idiom) GroupingWord(g Grouping) string { return wordOr(u, groupingWords, g) }
+
+// OfSites says whether the groups are sites.
+func (g Grouping) OfSites() bool { return g == BySite || g == ByWorst }
 
 // FleetHref is the address of the list of machines.
 const FleetHref = "/fleet"
@@ -114,16 +129,19 @@ func pageNumber(n int) string {
 
 // Href is the address of the list.
 func (q Query) Href() string {
-	return address(FleetHref, "health", string(q.Health), "q", q.Text, "tag", q.Tag, "installer", q.Installer, "fault", string(q.Fault),
+	return address(FleetHref, "health", string(q.Health), "q", q.Text, "site", q.Site, "tag", q.Tag, "installer", q.Installer, "model", q.Model, "fault", string(q.Fault),
 		"by", string(q.By), "page", pageNumber(q.Page))
 }
 
 // At returns the query for another page.
 func (q Query) At(page int) Query { q.Page = page; return q }
 
-// Matches says whether a system is on the list.
-func (q Query) Matches(sys *dewline.System, site *dewline.Site, health dewline.Health, fault dewline.Fault) bool {
+// Matches says whether a system of a site of an owner is on the list. A text is looked for in what people call
+// a machine by: names, ids, model, refrigerant and tags, and where it is, whose, and who installed it.
+func (q Query) Matches(sys *dewline.System, site *dewline.Site, owner string, health dewline.Health, fault dewline.Fault) bool {
 	switch {
+	case q.Site != "" && q.Site != site.ID, q.Model != "" && q.Model != sys.Model:
+		return false
 	case q.Health != "" && q.Health != health, q.Fault != "" && q.Fault != fault,
 		q.Installer != "" && q.Installer != sys.Installer, q.Tag != "" && !slices.Contains(sys.Tags, q.Tag):
 		return false
@@ -132,7 +150,53 @@ func (q Query) Matches(sys *dewline.System, site *dewline.Site, health dewline.H
 	}
 	text := strings.ToLower(q.Text)
 	has := func(s string) bool { return strings.Contains(strings.ToLower(s), text) }
-	return has(sys.Name) || has(string(sys.ID)) || site != nil && has(site.Name) || slices.ContainsFunc(sys.Tags, has)
+	return slices.ContainsFunc([]string{sys.Name, string(sys.ID), sys.Model, sys.Refrigerant, sys.Installer, site.Name, site.Address, owner}, has) ||
+		slices.ContainsFunc(sys.Tags, has)
+}
+
+// GroupOf returns the key of the group into which a machine falls: the id of its site, its installer or model,
+// or its likely fault; "" where that is not known.
+func (q Query) GroupOf(sys *dewline.System, fault dewline.Fault) string {
+	switch q.By {
+	case ByInstaller:
+		return sys.Installer
+	case ByModel:
+		return sys.Model
+	case ByFault:
+		return string(fault)
+	}
+	return sys.ID.Site()
+}
+
+// GroupName names a group by its key.
+func (q Query) GroupName(key string, u Idiom) string {
+	switch {
+	case key == "" && q.By == ByInstaller:
+		return u.Say("installer not stated")
+	case key == "" && q.By == ByModel:
+		return u.Say("model not stated")
+	case key == "" && q.By == ByFault:
+		return u.Say("no fault is suspected")
+	case q.By == ByFault:
+		return u.FaultWord(dewline.Fault(key))
+	}
+	return key
+}
+
+// OfGroup is the query for the machines of one group.
+func (q Query) OfGroup(key string) Query {
+	to := Query{By: q.By}
+	switch q.By {
+	case ByInstaller:
+		to.Installer = key
+	case ByModel:
+		to.Model = key
+	case ByFault:
+		to.Fault = dewline.Fault(key)
+	default:
+		to.Site = key
+	}
+	return to
 }
 
 // TopFault returns the likeliest fault of the gravest of some alerts, "" where there is none.
@@ -156,99 +220,6 @@ func likeliest(a *dewline.Alert) (best dewline.Cause, ok bool) {
 		}
 	}
 	return best, ok
-}
-
-// Shared is a link to machines that have something in common.
-type Shared struct {
-	Word, Href string
-	Count      int
-	Current    bool
-}
-
-// Commons counts what machines have in common.
-type Commons struct {
-	tags, installers map[string]int
-	faults           map[dewline.Fault]int
-	both             map[[2]string]int // installer and fault
-}
-
-// NewCommons returns an empty count.
-func NewCommons() *Commons {
-	return &Commons{map[string]int{}, map[string]int{}, map[dewline.Fault]int{}, map[[2]string]int{}}
-}
-
-// Add counts a machine with the likeliest fault of its alerts, "" without any.
-func (c *Commons) Add(sys *dewline.System, fault dewline.Fault) {
-	for _, t := range sys.Tags {
-		c.tags[t]++
-	}
-	if sys.Installer != "" {
-		c.installers[sys.Installer]++
-	}
-	if fault == "" {
-		return
-	}
-	c.faults[fault]++
-	if sys.Installer != "" {
-		c.both[[2]string{sys.Installer, string(fault)}]++
-	}
-}
-
-// mostShared is how many links a row of them has.
-const mostShared = 12
-
-func shared[K comparable](counts map[K]int, least int, link func(K, int) Shared) []Shared {
-	var all []Shared
-	for _, key := range slices.Collect(maps.Keys(counts)) {
-		if counts[key] >= least {
-			all = append(all, link(key, counts[key]))
-		}
-	}
-	slices.SortFunc(all, func(a, b Shared) int { return cmp.Or(cmp.Compare(b.Count, a.Count), cmp.Compare(a.Word, b.Word)) })
-	return all[:min(len(all), mostShared)]
-}
-
-// Tags are the tags that machines carry.
-func (c *Commons) Tags(q Query) []Shared {
-	return shared(c.tags, 1, func(tag string, n int) Shared {
-		return Shared{tag, Query{Tag: tag, By: q.By}.Href(), n, q.Tag == tag}
-	})
-}
-
-// Installers are those who installed more than one machine.
-func (c *Commons) Installers(q Query) []Shared {
-	return shared(c.installers, 2, func(name string, n int) Shared {
-		return Shared{name, Query{Installer: name, By: q.By}.Href(), n, q.Installer == name}
-	})
-}
-
-// Faults are those that more than one machine likely has.
-func (c *Commons) Faults(q Query, u Idiom) []Shared {
-	return shared(c.faults, 2, func(f dewline.Fault, n int) Shared {
-		return Shared{u.FaultWord(f), Query{Fault: f, By: q.By}.Href(), n, q.Fault == f}
-	})
-}
-
-// Repeated are the faults that more than one machine of the same installer likely has: what was done
-// once the same way was perhaps done so elsewhere.
-func (c *Commons) Repeated(u Idiom) []Shared {
-	return shared(c.both, 2, func(k [2]string, n int) Shared {
-		return Shared{k[0] + ": " + u.FaultWord(dewline.Fault(k[1])), Query{Installer: k[0], Fault: dewline.Fault(k[1])}.Href(), n, false}
-	})
-}
-
-// GroupOf returns the name of the group into which a machine falls, and of its order.
-func (q Query) GroupOf(sys *dewline.System, fault dewline.Fault, u Idiom) string {
-	switch q.By {
-	case ByInstaller:
-		return cmp.Or(sys.Installer, u.Say("installer not stated"))
-	case ByFault:
-		if fault == "" {
-			return u.Say("no fault is suspected")
-		}
-		return u.FaultWord(fault)
-	}
-	return ""
 }
 
 // Counts returns the filters by health, the gravest first, those that no system has left out.
