@@ -18,9 +18,14 @@ import (
 type board struct {
 	UID, Title string
 	Panels     []struct {
-		Title, Type string
-		Datasource  struct{ Type, UID string }
-		Targets     []struct{ Expr string }
+		ID                       int
+		Title, Type, Description string
+		Datasource               struct{ Type, UID string }
+		GridPos                  struct{ X, Y, W, H int }
+		Targets                  []struct {
+			RefID, Expr, LegendFormat string
+			Datasource                struct{ Type, UID string }
+		}
 	}
 }
 
@@ -29,6 +34,7 @@ var (
 	descLabels = regexp.MustCompile(`variableLabels: \{([^}]*)\}`)
 	metricName = regexp.MustCompile(`\b(?:dewline|go|process|promhttp)_[a-z0-9_]+`)
 	labelNames = regexp.MustCompile(`\bby \(([a-z, ]+)\)|\{([a-z]+)="`)
+	shownLabel = regexp.MustCompile(`\{\{([a-z]+)\}\}`)
 )
 
 // TestBoardOfService holds what the board asks for to what a service exposes.
@@ -82,8 +88,9 @@ func TestBoardOfService(t *testing.T) {
 					t.Errorf("%s: the service exposes no %s", p.Title, name)
 				}
 				allowed = append(allowed, labels...)
-				for _, m := range labelNames.FindAllStringSubmatch(target.Expr, -1) {
-					if label := m[1] + m[2]; !slices.Contains(allowed, label) {
+				used := slices.Concat(labelNames.FindAllStringSubmatch(target.Expr, -1), shownLabel.FindAllStringSubmatch(target.LegendFormat, -1))
+				for _, m := range used {
+					if label := strings.Join(m[1:], ""); !slices.Contains(allowed, label) {
 						t.Errorf("%s: %s has no label %q", p.Title, name, label)
 					}
 				}
@@ -133,6 +140,40 @@ func TestBoardsFindTheirSources(t *testing.T) {
 		for _, p := range b.Panels {
 			if p.Type != "text" && types[p.Datasource.UID] != p.Datasource.Type {
 				t.Errorf("%s: %s asks %+v, which is not provisioned", name, p.Title, p.Datasource)
+			}
+		}
+	}
+}
+
+// TestBoardsAreWhole: every panel has a number of its own and a place of its own on the 24 columns, and says
+// what it is; what it asks has a letter of its own.
+func TestBoardsAreWhole(t *testing.T) {
+	const columns = 24
+	for _, name := range []string{"service.json", "readings.json"} {
+		ids, titles, taken := map[int]bool{}, map[string]bool{}, map[[2]int]string{}
+		for _, p := range readBoard(t, name).Panels {
+			if p.ID <= 0 || ids[p.ID] || p.Type != "text" && (p.Title == "" || titles[p.Title]) {
+				t.Errorf("%s: panel %d %q has no number or name of its own", name, p.ID, p.Title)
+			}
+			ids[p.ID], titles[p.Title] = true, true
+			at := p.GridPos
+			if at.W <= 0 || at.H <= 0 || at.X < 0 || at.Y < 0 || at.X+at.W > columns {
+				t.Errorf("%s: %q lies beside the board: %+v", name, p.Title, at)
+			}
+			for x := at.X; x < at.X+at.W; x++ {
+				for y := at.Y; y < at.Y+at.H; y++ {
+					if other, is := taken[[2]int{x, y}]; is {
+						t.Fatalf("%s: %q lies on %q", name, p.Title, other)
+					}
+					taken[[2]int{x, y}] = p.Title
+				}
+			}
+			letters := map[string]bool{}
+			for _, target := range p.Targets {
+				if target.RefID == "" || letters[target.RefID] || target.Datasource != p.Datasource {
+					t.Errorf("%s: %q asks %+v", name, p.Title, target)
+				}
+				letters[target.RefID] = true
 			}
 		}
 	}
