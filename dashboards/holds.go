@@ -27,6 +27,8 @@ type holdsPage struct {
 	Headline string
 	ListErr  string
 	Lists    [2]holdList // held now, and planned
+	Ended    []view.HoldLine
+	MoreOver int // that have ended too and are not listed
 	Sites    []choice
 	Form     *holdForm // once the site is chosen, whose zone it takes
 	Done     string
@@ -114,6 +116,10 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 		list.Lines = append(list.Lines, line)
 	}
 	p.Lists = [2]holdList{now, planned}
+	if err := s.endedHolds(r, &p, fleet); err != nil {
+		s.Log.ErrorContext(ctx, "cannot read holds that have ended", "error", err)
+		p.ListErr = s.idiom(r).Say("What is held cannot be read at the moment. Load the page again; /readyz says what is wrong.")
+	}
 	p.Headline = s.idiom(r).HoldsHeadline(len(now.Lines), len(planned.Lines))
 	chosen := typed.Get("site")
 	if len(fleet.Sites) == 1 {
@@ -126,6 +132,27 @@ func (s *server) showHolds(w http.ResponseWriter, r *http.Request, status int, t
 		p.Form = s.holdFormOf(r, site, typed)
 	}
 	s.pages.write(w, r, status, "holds", p)
+}
+
+// How far back the page tells of holds that have ended, and of how many.
+const (
+	endedSpan = 90 * 24 * time.Hour
+	endedMost = 100
+)
+
+func (s *server) endedHolds(r *http.Request, p *holdsPage, fleet *dewline.Fleet) error {
+	if s.Desk == nil {
+		return nil
+	}
+	holds, err := s.Desk.EndedHolds(r.Context(), "", dewline.MillisOf(s.Now().Add(-endedSpan)))
+	if len(holds) > endedMost {
+		p.MoreOver, holds = len(holds)-endedMost, holds[:endedMost]
+	}
+	for _, h := range holds {
+		site, _ := fleet.Site(h.Site)
+		p.Ended = append(p.Ended, view.NewEndedHold(h, fleet, s.reader(r, site)))
+	}
+	return err
 }
 
 func (s *server) holdFormOf(r *http.Request, site *dewline.Site, typed url.Values) *holdForm {

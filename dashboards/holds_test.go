@@ -50,6 +50,14 @@ func (d *holdDesk) HoldsIn(_ ctx, site string) ([]dewline.Hold, error) {
 	return slices.DeleteFunc(slices.Clone(d.holds), func(h dewline.Hold) bool { return h.Until <= dewline.StampOf(noon) || site != "" && h.Site != site }), nil
 }
 
+func (d *holdDesk) EndedHolds(_ ctx, site string, since dewline.Millis) ([]dewline.Hold, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(d.holds), func(h dewline.Hold) bool {
+		return h.Until > dewline.StampOf(noon) || dewline.Millis(h.Until) <= since || site != "" && h.Site != site
+	}), nil
+}
+
 func (d *holdDesk) last() dewline.Hold { return d.holds[len(d.holds)-1] }
 
 const nasty = `"><script>alert(1)</script> fan's coil & more`
@@ -157,6 +165,23 @@ func TestHolds(t *testing.T) {
 	r := send(t, h, "/holds/hold%200/end", "same-origin", url.Values{"why": {nasty}})
 	if body := text(t, r); r.StatusCode != http.StatusOK || !strings.Contains(body, "was ended by Me Myself at ") || !strings.Contains(body, "planned: 1") || strings.Contains(body, "<script>alert") {
 		t.Errorf("ended: %d\n%s", r.StatusCode, body)
+	}
+	day := func(n int) dewline.Stamp { return dewline.StampOf(noon.AddDate(0, 0, n)) }
+	d.holds = append(d.holds,
+		dewline.Hold{ID: "long ago", Kind: dewline.HoldMaintenance, Site: "clinic", From: day(-100), Until: day(-91), By: "Ana", Why: "Too long ago"},
+		dewline.Hold{ID: "itself", Kind: dewline.HoldMaintenance, Site: "clinic", From: day(-40), Until: day(-39), By: "Ana", Why: "Painting."},
+		dewline.Hold{ID: "called off", Kind: dewline.HoldCommissioning, Site: "quay-library", System: "quay-library/gone", From: day(-3), Until: day(-3), By: "Ana", Why: "A new coil", EndedBy: nasty, EndedWhy: nasty})
+	over := page(t, h, "/holds")
+	for _, says := range []string{"Ended in the last 90 days", "Ended before its time by Me Myself. &#34;&gt;&lt;script&gt;", "It ended by itself.", "Painting. Entered by Ana", "gone, from Mon 30 Jun 2031", "before it began. &#34;&gt;&lt;script"} {
+		if !strings.Contains(over, says) {
+			t.Errorf("what has ended lacks %q\n%s", says, over)
+		}
+	}
+	if strings.Contains(over, "Too long ago") || strings.Contains(over, "<script>alert") || strings.Contains(over, `href="/systems/quay-library/gone"`) {
+		t.Error("something too old is told, leads nowhere, or is markup")
+	}
+	if body := page(t, other, "/holds"); strings.Contains(body, "A new coil") || !strings.Contains(body, "Painting") {
+		t.Error("another owner's dispatcher does not see what was theirs alone")
 	}
 	if d.holds[0].EndedBy != "Me Myself" || d.holds[0].EndedWhy != nasty {
 		t.Errorf("ended: %+v", d.holds[0])

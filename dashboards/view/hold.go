@@ -22,6 +22,7 @@ type HoldLine struct {
 	When, Why, By       string
 	Say                 string // what it does, and what it does not
 	CanEnd              bool   // an alert is taken off its shelf where it stands
+	Ended               string // how, of one that is over
 }
 
 // NewHoldLine writes a hold. Times are those of the site.
@@ -42,6 +43,27 @@ func NewHoldLine(h dewline.Hold, fleet *dewline.Fleet, r Reader) HoldLine {
 	}
 	line.When = r.Say("from {1} until {2}, {3}", HoldTime(dewline.Millis(h.From), r), HoldTime(dewline.Millis(h.Until), r), r.Zone)
 	line.Say = r.Say("Alerts go on being found and kept; only their notices wait.")
+	return line
+}
+
+// NewEndedHold writes a hold that is over: when it was, and who ended it where it did not end by itself.
+func NewEndedHold(h dewline.Hold, fleet *dewline.Fleet, r Reader) HoldLine {
+	line := NewHoldLine(h, fleet, r)
+	line.CanEnd = false
+	if _, ok := fleet.System(h.System); h.System != "" && !ok || h.Alert != "" {
+		line.Href = "" // it is enrolled no more, or put aside no more
+	}
+	switch {
+	case h.EndedBy != "" && h.From >= h.Until:
+		line.Ended = r.Say("Called off by {1} before it began.", h.EndedBy)
+	case h.EndedBy != "":
+		line.Ended = r.Say("Ended before its time by {1}.", h.EndedBy)
+	default:
+		line.Ended = r.Say("It ended by itself.")
+	}
+	if why := strings.TrimSuffix(strings.TrimSpace(h.EndedWhy), "."); why != "" {
+		line.Ended += " " + why + "."
+	}
 	return line
 }
 
