@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"dewline"
+	"dewline/analytics/cycle"
 	"dewline/analytics/diagnose"
 )
 
@@ -35,9 +36,24 @@ func (y *system) assess(s *dewline.SystemState) {
 			s.Expected[x.d] = dewline.Estimate{Value: mean, Uncertainty: sd}
 		}
 	}
-	p := y.machine.Performance(y.Means)
+	p := y.performance()
 	s.Flow, s.Capacity, s.COP = p.Flow, p.Capacity, p.COP
 	s.Charge = y.charge()
+}
+
+// performed is what a machine does by the means of its newest window. Working it out costs more than all else
+// of a state, and the state of a whole fleet is asked for every few seconds.
+type performed struct {
+	machine *cycle.Machine
+	means   cycle.Means
+	cycle.Performance
+}
+
+func (y *system) performance() cycle.Performance {
+	if p := &y.performed; p.machine != y.machine || p.means != y.Means {
+		*p = performed{y.machine, y.Means, y.machine.Performance(y.Means)}
+	}
+	return y.performed.Performance
 }
 
 const (

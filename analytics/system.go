@@ -26,6 +26,7 @@ type system struct {
 	memory                // what Checkpoint keeps
 	last   cycle.Features // of the newest frame
 
+	performed  performed
 	directions []diagnose.Sensor // scratch
 }
 
