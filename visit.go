@@ -105,17 +105,17 @@ const (
 
 // Judge says whether the vacuum was reached and held, by the limits that were entered, and why.
 func (e *Evacuation) Judge() (VacuumVerdict, string) {
-	return e.JudgeIn(func(p si.Pascal) string { return fmt.Sprintf("%.0f Pa", float64(p)) })
+	return e.JudgeIn(func(p si.Pascal) string { return fmt.Sprintf("%.0f Pa", float64(p)) }, English)
 }
 
-// JudgeIn is Judge for somebody who reads vacuums in other units.
-func (e *Evacuation) JudgeIn(write func(si.Pascal) string) (VacuumVerdict, string) {
+// JudgeIn is Judge for somebody who reads vacuums in other units, or in another language.
+func (e *Evacuation) JudgeIn(write func(si.Pascal) string, t Tongue) (VacuumVerdict, string) {
 	l := e.Limits
 	if l == nil || !(l.Reach > 0) || !(l.Hold > 0) || !(l.NotOver > 0) {
-		return VacuumUnknown, "no limits are entered: take them from the maker's instructions for this machine"
+		return VacuumUnknown, t.Say("no limits are entered: take them from the maker's instructions for this machine")
 	}
 	if e.Isolated == 0 {
-		return VacuumUnknown, "the pump was not valved off: the test has not begun"
+		return VacuumUnknown, t.Say("the pump was not valved off: the test has not begun")
 	}
 	points := slices.SortedFunc(slices.Values(e.Points), func(a, b VacuumPoint) int { return cmp.Compare(a.At, b.At) })
 	before, after := si.Pascal(math.Inf(1)), si.Pascal(0)
@@ -129,15 +129,15 @@ func (e *Evacuation) JudgeIn(write func(si.Pascal) string) (VacuumVerdict, strin
 	}
 	switch {
 	case math.IsInf(float64(before), 1):
-		return VacuumUnknown, "there is no reading before the pump was valved off"
+		return VacuumUnknown, t.Say("there is no reading before the pump was valved off")
 	case before > l.Reach:
-		return VacuumFailed, fmt.Sprintf("it reached %s, not %s", write(before), write(l.Reach))
+		return VacuumFailed, t.Say("it reached {1}, not {2}", write(before), write(l.Reach))
 	case after > l.NotOver:
-		return VacuumFailed, fmt.Sprintf("it rose to %s, above %s, within %s", write(after), write(l.NotOver), spanOf(l.Hold))
+		return VacuumFailed, t.Say("it rose to {1}, above {2}, within {3}", write(after), write(l.NotOver), spanOf(l.Hold))
 	case held < l.Hold:
-		return VacuumUnknown, fmt.Sprintf("it was watched for %s of %s", spanOf(held), spanOf(l.Hold))
+		return VacuumUnknown, t.Say("it was watched for {1} of {2}", spanOf(held), spanOf(l.Hold))
 	}
-	return VacuumHeld, fmt.Sprintf("%s reached, %s after %s", write(before), write(after), spanOf(held))
+	return VacuumHeld, t.Say("{1} reached, {2} after {3}", write(before), write(after), spanOf(held))
 }
 
 // spanOf writes a length of time as people say it.

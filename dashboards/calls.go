@@ -248,11 +248,11 @@ func (s *server) callPage(r *http.Request, c dewline.CallCase, site *dewline.Sit
 	ctx, reader, fleet := r.Context(), s.reader(r, site), s.overview.Fleet(r.Context())
 	call := c.Call
 	p := callPage{
-		Line: view.NewCallLine(call, fleet, reader), Note: call.Note, Skills: call.Skills, Caution: reader.Say(cmp.Or(call.Caution, dewline.Caution)),
+		Line: view.NewCallLine(call, fleet, reader), Note: call.Note, Skills: reader.Kept(call.Skills), Caution: reader.Say(cmp.Or(call.Caution, dewline.Caution)),
 		Bring: view.BringLines(call.Bring, reader.Idiom), Steps: view.CallSteps(c.History, reader), Zone: reader.Zone.String(),
 		Typed: typed, Name: nameOf(r), AskName: dewline.VisitorOf(ctx).Name == "",
 	}
-	p.base = s.base(r, p.Line.Place+", service call")
+	p.base = s.base(r, reader.Say("{1}, service call", p.Line.Place))
 	p.About = view.CallAbout(call, reader)
 	for _, reason := range call.Reasons {
 		p.Reasons = append(p.Reasons, view.InUnits(reader.Say(reason), reader.Idiom))

@@ -27,3 +27,8 @@ func NewStill(o Options) (http.Handler, error) {
 	}
 	return newWith(o, still, []*words.Language{words.Source})
 }
+
+// NewIn is New in one language.
+func NewIn(o Options, l *words.Language) (http.Handler, error) {
+	return newWith(o, assetFiles, []*words.Language{l})
+}

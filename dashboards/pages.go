@@ -49,7 +49,7 @@ func newPages(files *assets, languages []*words.Language) (*pages, error) {
 
 // parse parses the templates as they read in a language.
 func (p *pages) parse(files *assets, l *words.Language) (map[string]*template.Template, error) {
-	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "languages": p.languages.All, "say": l.Say}
+	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "languages": p.languages.All, "say": func(text any) string { return l.Say(fmt.Sprint(text)) }}
 	parse := func(t *template.Template, name string) error {
 		source, err := templateFiles.ReadFile("templates/" + name + ".html")
 		if err != nil {

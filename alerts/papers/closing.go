@@ -264,7 +264,7 @@ func (d *document) evacuation(v dewline.Visit) {
 	}
 	d.room(84) // with its chart
 	d.label("Evacuation")
-	verdict, why := v.Evacuation.JudgeIn(func(p si.Pascal) string { return d.Vacuum(p, 0) })
+	verdict, why := v.Evacuation.JudgeIn(func(p si.Pascal) string { return d.Vacuum(p, 0) }, dewline.English)
 	d.text(map[dewline.VacuumVerdict]string{dewline.VacuumHeld: "The vacuum held: ", dewline.VacuumFailed: "The vacuum failed: ", dewline.VacuumUnknown: "Whether the vacuum held is not known: "}[verdict] + sentence(why))
 	if l := v.Evacuation.Limits; l != nil {
 		d.text(fmt.Sprintf("Limits for this visit: reach %s, then hold for %.0f min not above %s. %s", d.Vacuum(l.Reach, 0), l.Hold/60, d.Vacuum(l.NotOver, 0), sentence(l.Source)))

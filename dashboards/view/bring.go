@@ -1,7 +1,9 @@
 package view
 
 import (
+	"regexp"
 	"slices"
+	"strconv"
 
 	"dewline"
 	"dewline/thermo/si"
@@ -33,6 +35,49 @@ func Bring(a *dewline.Alert, sys *dewline.System, u Idiom) []string {
 		b.add(charge, u.Say("recovery and vacuum equipment"), u.Say("scale"), u.Say("drier"))
 	}
 	return b
+}
+
+// keptWords are the words with which the service keeps what a call asks for: to bring, and of who goes. {1}
+// and {2} stand for a refrigerant and its safety class.
+var keptWords = []dewline.Phrase{
+	"calibrated gauges for {1}", "clamp thermometers", "to confirm the readings before anything is opened",
+	"recovery machine", "before the circuit is opened", "scale", "only weights enter the record", "vacuum pump and gauge", "evacuate and hold as the maker says",
+	"filter drier", "after the circuit was open", "recovery cylinder in date, for {1} alone", "filled to 80 % at most",
+	"the plate charge is not stated: read it off the data plate, never charge more", "at most the plate charge of each machine; blends go in as liquid",
+	"certified to open the circuit and handle refrigerant", "safety class of {1} not known here: see its data sheet",
+	"trained for flammable refrigerant ({1}, class {2})", "trained for toxic refrigerant ({1}, class {2})",
+}
+
+var keptNames = regexp.MustCompile(`\bR-\d\w*|\b[AB][123]L?\b`)
+
+// kept says a sentence that is kept with a call, in English where it is not one of keptWords.
+func (u Idiom) kept(text string) string {
+	var names []any
+	pattern := dewline.Phrase(keptNames.ReplaceAllStringFunc(text, func(name string) string {
+		names = append(names, name)
+		return "{" + strconv.Itoa(len(names)) + "}"
+	}))
+	if !slices.Contains(keptWords, pattern) {
+		return text
+	}
+	return u.Say(string(pattern), names...)
+}
+
+// known says a text that is one of a list, and any other as it is.
+func (u Idiom) known(list []dewline.Phrase, text string) string {
+	if slices.Contains(list, dewline.Phrase(text)) {
+		return u.Say(text)
+	}
+	return text
+}
+
+// Kept says sentences that are kept with a call.
+func (u Idiom) Kept(sentences []string) []string {
+	said := make([]string, len(sentences))
+	for i, s := range sentences {
+		said[i] = u.kept(s)
+	}
+	return said
 }
 
 type bag []string

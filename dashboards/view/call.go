@@ -209,7 +209,7 @@ type BringLine struct {
 func BringLines(items []dewline.StockItem, u Idiom) []BringLine {
 	var all []BringLine
 	for _, item := range items {
-		l := BringLine{What: sentenceWord(bringWords(item, u)), Why: InUnits(u.Say(item.Why), u)}
+		l := BringLine{What: sentenceWord(bringWords(item, u)), Why: InUnits(u.kept(item.Why), u)}
 		if item.InVan != nil {
 			switch {
 			case *item.InVan <= 0:
@@ -226,7 +226,7 @@ func BringLines(items []dewline.StockItem, u Idiom) []BringLine {
 }
 
 func bringWords(item dewline.StockItem, u Idiom) string {
-	what := InUnits(u.Say(cmp.Or(item.What, underscores(item.Key))), u)
+	what := InUnits(u.kept(cmp.Or(item.What, underscores(item.Key))), u)
 	if strings.HasPrefix(item.Unit, "kg") && item.Amount > 0 {
 		return amountWords(item.Amount, item.Unit, u) + " " + what
 	}

@@ -196,7 +196,7 @@ func VacuumSentence(e *dewline.Evacuation, u Idiom) string {
 	if e == nil {
 		return ""
 	}
-	verdict, why := e.JudgeIn(vacuumWord(u))
+	verdict, why := e.JudgeIn(vacuumWord(u), u)
 	return u.Say(string(vacuumWords[verdict]), strings.TrimSuffix(why, "."))
 }
 
@@ -214,6 +214,15 @@ var lackPlaces = map[string]lackPlace{ // by the field that is named: its words,
 	"evacuation": {dewline.Phrase("Evacuation"), "evacuation"}, "parts": {dewline.Phrase("Parts"), "parts"}, "sensors": {dewline.Phrase("Sensors"), "sensors"}, "photos": {dewline.Phrase("Photos"), "photos"},
 }
 
+// lackWords are what a visit may lack, in the words of the service that closes it.
+var lackWords = []dewline.Phrase{
+	"who did the work", "when the work was finished", "the cause as seen on the machine, or no trouble found, which is an honest finding",
+	"the number of the certificate, as refrigerant was moved", "suction pressure after refrigerant was moved", "high-side pressure after refrigerant was moved",
+	"what was checked before no trouble was found", "the readings that looked well", "where the leak was, or that none was found", "what was weighed in",
+	"what was recovered", "what was recovered and weighed in", "how far, and whether it held", "what was changed or adjusted",
+	"the bore that was in it and the bore that is in it now, read off the parts", "what was changed, or notes: why not yet", "which sensor was changed or refitted", "what was done",
+}
+
 // Lacks puts what is missing into sentences.
 func (u Idiom) Lacks(missing []string) []Lack {
 	all := make([]Lack, len(missing))
@@ -221,10 +230,10 @@ func (u Idiom) Lacks(missing []string) []Lack {
 		field, rest, _ := strings.Cut(text, ": ")
 		place, known := lackPlaces[field]
 		if !known {
-			all[i] = Lack{sentenceCase(u.Say(text)), "visit"}
+			all[i] = Lack{sentenceCase(text), "visit"}
 			continue
 		}
-		all[i] = Lack{sentenceCase(place.name.Said(u) + ": " + u.Say(rest)), place.anchor}
+		all[i] = Lack{sentenceCase(place.name.Said(u) + ": " + u.known(lackWords, rest)), place.anchor}
 	}
 	return all
 }

@@ -149,6 +149,9 @@ func vocabulary() (said []words.Message) {
 		add("derived.go", string(d))
 	}
 	add("ledger.go", string(dewline.Annualizing), string(dewline.Rolling))
+	for _, role := range dewline.Roles() {
+		add("people.go", string(role))
+	}
 	add("fleet_fitting.go", string(dewline.Gauge), string(dewline.SealedGauge), string(dewline.Absolute))
 	add("fleet_system.go", string(dewline.AtCoil), string(dewline.AtCompressor), string(dewline.High), string(dewline.Critical), "fixed", "staged", "variable")
 	details := []string{"", "bulb_loose", "valve_stuck", "orifice_too_large", "orifice_too_small", "drier"}
