@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -84,5 +85,75 @@ func TestFleetOfAFile(t *testing.T) {
 	}
 	if err := keeper.PutFleetFile(t.Context(), []byte("sites: []"), file.Version); dewline.CodeOf(err) != dewline.Forbidden {
 		t.Error(err)
+	}
+}
+
+// TestLeavingTheFleet: what is taken out of the fleet by a page has no open alert any more, and its history
+// says why; whatever was found of it before stays.
+func TestLeavingTheFleet(t *testing.T) {
+	data := t.TempDir()
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	fleet, err := dewline.ReadFleet("fleet.yaml", []byte(repairFleet), refrigerants{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	start := func() *service {
+		t.Helper()
+		s, err := startService(ctx, serviceOptions{Fleet: fleet, Data: data, HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0", OpenMQTT: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { s.Stop() })
+		if err := s.WaitReady(ctx); err != nil {
+			t.Fatal(err)
+		}
+		return s
+	}
+	id := fleet.Systems()[0].ID
+	at := dewline.MillisOf(time.Now().Add(-time.Hour))
+	alert := dewline.Alert{ID: "leaves", Site: id.Site(), System: id, Systems: []dewline.SystemID{id}, Condition: dewline.Flooding, Conditions: []dewline.Condition{dewline.Flooding},
+		Severity: dewline.Urgent, State: dewline.AlertDispatched, Onset: at, Detected: at, Causes: []dewline.Cause{{Fault: dewline.Overfeed, Probability: 1}}}
+	s := start()
+	if err := s.relational.PutAlerts(ctx, []dewline.AlertChange{{Change: dewline.Change{By: dewline.ByDewline, At: at, Why: "found"}, Alert: alert}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	s = start() // the analyst knows of it now, and the machine is enrolled
+	time.Sleep(2 * analystEvery)
+	if a, err := s.relational.AlertByID(ctx, alert.ID); err != nil || a.State != dewline.AlertDispatched {
+		t.Fatalf("of a machine that is enrolled: %v %s", err, a.State)
+	}
+	keeper := &fleetFile{s: s}
+	file, err := keeper.FleetFile(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := fleet.Without(id).Marshal()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := keeper.PutFleetFile(ctx, text, file.Version); err != nil {
+		t.Fatal(err)
+	}
+	for {
+		a, err := s.relational.AlertByID(ctx, alert.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.State == dewline.AlertDismissed && a.Cleared != 0 {
+			break
+		}
+		select {
+		case <-ctx.Done():
+			t.Fatalf("its alert is still %s", a.State)
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+	history, err := s.relational.AlertHistory(ctx, alert.ID)
+	if err != nil || len(history) != 2 || history[0].Why != "found" || !strings.Contains(history[1].Why, "taken out of the fleet") {
+		t.Errorf("%v %+v", err, history)
 	}
 }

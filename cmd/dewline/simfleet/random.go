@@ -82,7 +82,7 @@ func newRegion(o Options) *layout {
 		if taken[name]++; taken[name] > 1 {
 			name = fmt.Sprintf("%s %d", name, taken[name])
 		}
-		site := place{slug(name), name, pick(d, t.owners...).ID, float64(int(d.in(c.lowM, c.highM)))}
+		site := place{slug(name), name, pick(d, t.owners...).ID, "", float64(int(d.in(c.lowM, c.highM)))}
 		t.places = append(t.places, site)
 		w := &plant.Weather{Seed: d.Uint64(), MeanC: c.meanC + d.in(-1.2, 1.2), SeasonC: c.seasonC, DayC: c.dayC * d.in(0.85, 1.15),
 			SwingC: c.swingC * d.in(0.8, 1.2), WarmestDay: warmest, DewGapK: c.dewGapK * d.in(0.85, 1.15), Noon: 12.6}

@@ -51,8 +51,8 @@ type cause struct {
 func (e *entry) systemID() dewline.SystemID { return dewline.NewSystemID(e.site, e.id) }
 
 type place struct {
-	id, name, owner string
-	altitudeM       float64
+	id, name, owner, address string
+	altitudeM                float64
 }
 
 var townOwners = []dewline.Owner{
@@ -62,17 +62,21 @@ var townOwners = []dewline.Owner{
 }
 
 var townPlaces = []place{
-	{"quay-library", "Quay Library", "town-hall", 12},
-	{"harbour-school", "Harbour School", "town-hall", 25},
-	{"tide-bakery", "Tide Bakery", "harbour-trade", 8},
-	{"cold-store", "North Pier Cold Store", "harbour-trade", 5},
-	{"mole-clinic", "Mole Clinic", "health-trust", 30},
-	{"fish-market", "Fish Market Hall", "harbour-trade", 6},
-	{"ferry-terminal", "Ferry Terminal", "town-hall", 7},
-	{"ridge-hostel", "Ridge Hostel", "town-hall", 1450},
-	{"net-loft", "Net Loft Studios", "harbour-trade", 15},
-	{"slip-boatyard", "Slip Boatyard", "harbour-trade", 9},
+	{"quay-library", "Quay Library", "town-hall", "4 Quay Street, by the steps", 12},
+	{"harbour-school", "Harbour School", "town-hall", "17 Rope Walk", 25},
+	{"tide-bakery", "Tide Bakery", "harbour-trade", "9 Tide Lane, yard at the back", 8},
+	{"cold-store", "North Pier Cold Store", "harbour-trade", "North Pier, gate 2", 5},
+	{"mole-clinic", "Mole Clinic", "health-trust", "1 Mole Road", 30},
+	{"fish-market", "Fish Market Hall", "harbour-trade", "Fish Quay", 6},
+	{"ferry-terminal", "Ferry Terminal", "town-hall", "Ferry Quay 1", 7},
+	{"ridge-hostel", "Ridge Hostel", "town-hall", "Ridge Road, last house", 1450},
+	{"net-loft", "Net Loft Studios", "harbour-trade", "22 Net Yard, first floor", 15},
+	{"slip-boatyard", "Slip Boatyard", "harbour-trade", "Slipway 3", 9},
 }
+
+// installers put in the machines of the town, one after the other; what a fixed orifice is for, the first of
+// them was called for.
+var installers = []string{"North Pier Cooling", "Ridge Fitters", "Harbour Plant Works"}
 
 const wholeDay = 24.0
 
@@ -222,6 +226,10 @@ func newTown(o Options) *layout {
 	return t
 }
 
+// models are the first letters of what the makers of the town call their machines; then comes the capacity.
+var models = map[dewline.Kind]string{dewline.SplitAC: "WA", dewline.HeatPump: "WH", dewline.Packaged: "RD",
+	dewline.WalkInCooler: "CR", dewline.WalkInFreezer: "CF", dewline.DisplayCase: "DC"}
+
 const forever = -1
 
 // config is the fleet as its file will say it.
@@ -232,11 +240,20 @@ func (t *layout) config() (*dewline.Fleet, error) {
 	}
 	var sites []dewline.Site
 	for _, p := range t.places {
-		s := dewline.Site{ID: p.id, Name: p.name, Owner: p.owner, Timezone: zone, Altitude: si.Metre(p.altitudeM)}
-		for _, e := range t.entries {
-			if e.site == p.id {
-				s.Systems = append(s.Systems, e.config())
+		s := dewline.Site{ID: p.id, Name: p.name, Owner: p.owner, Address: p.address, Timezone: zone, Altitude: si.Metre(p.altitudeM)}
+		for i, e := range t.entries {
+			if e.site != p.id {
+				continue
 			}
+			sys := e.config()
+			if e.drawn == nil {
+				sys.Installer = installers[i%len(installers)]
+				if sys.Metering == dewline.FixedOrifice {
+					sys.Installer = installers[0]
+				}
+				sys.Model = fmt.Sprintf("%s %.0f", models[sys.Kind], e.spec.CapacityW/100)
+			}
+			s.Systems = append(s.Systems, sys)
 		}
 		sites = append(sites, s)
 	}
