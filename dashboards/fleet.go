@@ -31,7 +31,7 @@ type fleetPage struct {
 	By         string         // the word for what the list is grouped by
 	Patterns   []view.Pattern // of the groups, where they are no sites
 	MoreGroups int            // that Patterns leaves out
-	Only       string         // the site that the list is narrowed to, "" for all
+	Only       []string       // what the list is narrowed to, beside health and text
 	Matching   int
 	First      int // of the rows shown, from 1
 	Last       int
@@ -93,7 +93,15 @@ func (s *server) fleetList(w http.ResponseWriter, r *http.Request) {
 	}
 	p.By = s.idiom(r).GroupingWord(q.By)
 	if site, ok := o.Fleet.Site(q.Site); ok {
-		p.Only = site.Name
+		p.Only = append(p.Only, site.Name)
+	}
+	for _, narrow := range []string{q.Installer, q.Model, q.Tag} {
+		if narrow != "" {
+			p.Only = append(p.Only, narrow)
+		}
+	}
+	if q.Fault != "" {
+		p.Only = append(p.Only, s.idiom(r).FaultWord(q.Fault))
 	}
 	if len(p.Progress) > 0 {
 		p.Reload = "4s"
