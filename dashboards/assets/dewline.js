@@ -298,7 +298,7 @@
       [ink("superheat", 1, k), ink("subcooling", 1, k, (u, v) => (v == null ? "–" : fixed(1, k)(u, -v)))],
       [x, sh, negated(sc)],
       { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
-    const beside = { axis: { values: (u, all) => all.map(String) }, hooks: { draw: [named] } };
+    const beside = { axis: { values: (u, all) => all.map((v) => String(v).replace("-", "\u2212")) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
       [ink("condensing", 1, c), grey("liquid line", 1, c), grey("outdoor air", 1, c, [2, 3]), grey("suction line", 1, c), ink("suction dew", 1, c)],
       [x, ...["condensing_temp", "liquid_temp", "outdoor_air_temp", "suction_temp", "suction_dew_temp"].map((name) => shown(column(name), conf.celsius))], beside);
