@@ -16,10 +16,12 @@
 //
 // Pages hear at once of what has changed, by server-sent events (events.go, assets/listen.js). A stream says
 // what has changed and not how: the page asks again for what it shows, by the addresses that it has anyway,
-// and changes it in place. Where no stream comes through, pages ask now and then.
+// and changes it in place. Where no stream comes through, pages ask now and then. Progress is no news: while
+// there is any, a page asks for that line alone, every two seconds, which takes no script of ours.
 //
 // The page of a visit is for where there is no signal. Its form is an ordinary one; its script keeps each
 // change in the browser and sends the form's fields as they are, under an id of its own and a rising
 // revision, until the service says that it has them (assets/visit.js). A service worker keeps the pages of
-// calls with what they load (assets/visitworker.js). What is typed is read in one place only, here.
+// calls with what they load (assets/visitworker.js). That somebody is on the way, or on site, is kept in the same
+// way, with the time at which it was said. What is typed is read in one place only, here.
 package dashboards
