@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -349,6 +350,23 @@ func TestEveryAddressHasARight(t *testing.T) {
 	for route := range stated {
 		if !there[route] {
 			t.Errorf("%s is in the table and nowhere else", route)
+		}
+	}
+}
+
+// TestReadmeNamesPages: whoever reads what there is finds every page to which no other leads by an id.
+func TestReadmeNamesPages(t *testing.T) {
+	readme, err := os.ReadFile("../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range rightsTable {
+		path, ok := strings.CutPrefix(a.route, "GET ")
+		if !ok || strings.ContainsAny(path, "{.") || strings.HasPrefix(path, api) || slices.Contains([]string{"/events", "/progress", "/healthz", "/readyz", "/metrics", "/sign-in/elsewhere", "/sign-in/back"}, path) {
+			continue
+		}
+		if !strings.Contains(string(readme), "`"+path+"`") {
+			t.Errorf("the README does not name %s", path)
 		}
 	}
 }
