@@ -29,9 +29,9 @@ func newGlyphs(series dewline.SeriesReader) *glyphs {
 
 const (
 	glyphKept     = time.Hour
-	glyphKeptLive = 15 * time.Second       // while history arrives
-	glyphBudget   = 100 * time.Millisecond // that one page may spend on reading
-	glyphMost     = 50_000                 // systems kept; more than any fleet that one process carries
+	glyphKeptLive = 15 * time.Second      // while history arrives
+	glyphBudget   = 60 * time.Millisecond // that one page may spend on reading; it asks for the rest by itself
+	glyphMost     = 50_000                // systems kept; more than any fleet that one process carries
 )
 
 // read returns the fortnights of systems. It reads those that are not known, for as long as the
