@@ -98,12 +98,12 @@ func TestReports(t *testing.T) {
 	for _, says := range []string{
 		"In the last 90 days, 1\u202f240 visits followed alerts.", "62 of 1\u202f240", "5\u00a0% (4 to 6\u00a0%)", "90\u00a0% (88 to 92\u00a0%)",
 		`Callbacks</th><td data-label="Count">1 of 4</td><td data-label="Share">too few to say`,
-		`<td data-label="Visits">50</td><td data-label="Found so">41</td><td data-label="Another cause">6</td><td data-label="Nothing found">3</td><td data-label="Share found so">82` + "\u00a0% (69 to 90\u00a0%)",
-		`<td data-label="Visits">4</td><td data-label="Found so">3</td><td data-label="Another cause">1</td><td data-label="Nothing found">0</td><td data-label="Share found so">too few to say`,
+		`<td data-label="Visits" class="num">50</td><td data-label="Found so" class="num">41</td><td data-label="Another cause" class="num">6</td><td data-label="Nothing found" class="num">3</td><td data-label="Share found so">82` + "\u00a0% (69 to 90\u00a0%)",
+		`<td data-label="Visits" class="num">4</td><td data-label="Found so" class="num">3</td><td data-label="Another cause" class="num">1</td><td data-label="Nothing found" class="num">0</td><td data-label="Share found so">too few to say`,
 		"Calls made in this time: 9", "6 proved; 3 came back",
-		`From alert to call</th><td data-label="Median">50 min</td><td data-label="Calls">9`,
+		`From alert to call</th><td data-label="Median">50 min</td><td data-label="Calls" class="num">9`,
 		`From alert to first visit</th><td data-label="Median">10 h</td>`,
-		`From alert to proof</th><td data-label="Median">5 days</td><td data-label="Calls">6`, // 1, 2, 4, 5, 7 and 8 days: 4.5
+		`From alert to proof</th><td data-label="Median">5 days</td><td data-label="Calls" class="num">6`, // 1, 2, 4, 5, 7 and 8 days: 4.5
 		`href="/api/v1/exports/service-calls.csv?from=2031-04-04`, `href="/api/v1/exports/refrigerant.csv"`, `href="/api/v1/systems/quay-library/hall-ac/refrigerant.csv">Reading hall split, Quay Library`,
 	} {
 		if !strings.Contains(body, says) {
@@ -124,7 +124,7 @@ func TestReports(t *testing.T) {
 		t.Error("a span that is none is all")
 	}
 	few := page(t, handler(t, reportOptions(newReporter(4), manager)), "/reports")
-	if !strings.Contains(few, `From alert to call</th><td data-label="Median">too few to say</td><td data-label="Calls">4`) {
+	if !strings.Contains(few, `From alert to call</th><td data-label="Median">too few to say</td><td data-label="Calls" class="num">4`) {
 		t.Error("a median of four")
 	}
 	if body := page(t, h, "/systems/quay-library/hall-ac"); !strings.Contains(body, `href="/api/v1/systems/quay-library/hall-ac/commissioning.pdf?units=metric"`) || !strings.Contains(body, `hall-ac/refrigerant.csv`) || !strings.Contains(body, `href="/reports"`) {
