@@ -34,6 +34,7 @@ type commands struct {
 	Restore  restoreCommand  `cmd:"" help:"Put a backup in the place of what is kept, also while the service runs."`
 	Bench    benchCommand    `cmd:"" help:"Measure the service on this machine."`
 	Simulate simulateCommand `cmd:"" help:"Show what a fault does to a machine, or make an invented fleet with its readings."`
+	Strings  stringsCommand  `cmd:"" help:"List what the pages say, to be translated, as a PO file."`
 	Version  versionCommand  `cmd:"" help:"Say which version this is."`
 }
 

@@ -35,7 +35,7 @@ func Said() (Catalogue, error) {
 	var c Catalogue
 	for id, m := range po.GetDomain().GetTranslations() {
 		if id != "" {
-			c.messages = append(c.messages, Message{id, m.PluralID, m.Refs})
+			c.messages = append(c.messages, Message{id, m.PluralID, strings.Fields(strings.Join(m.Refs, " "))})
 		}
 	}
 	c.sort()
@@ -98,9 +98,7 @@ func Write(w io.Writer, messages []Message, l *Language) error {
 	}
 	for _, m := range messages {
 		b.WriteString("\n")
-		for _, where := range m.Where {
-			b.WriteString("#: " + where + "\n")
-		}
+		fmt.Fprintf(&b, "#: %s\n", strings.Join(m.Where, " "))
 		fmt.Fprintf(&b, "msgid %s\n", quote(m.English))
 		if m.Many == "" {
 			translation := ""

@@ -1,9 +1,14 @@
 package words
 
 import (
+	"strings"
+
 	"golang.org/x/text/language"
 	"golang.org/x/text/language/display"
 )
+
+// longestAccept is how much of what a browser asks for is read.
+const longestAccept = 200
 
 // Chooser finds the language of a reader among those that there are.
 type Chooser struct {
@@ -26,6 +31,9 @@ func (c Chooser) All() []*Language { return c.all }
 // Choose returns the language that a person has set or, where that says nothing, what their browser asks
 // for by Accept-Language.
 func (c Chooser) Choose(set, accept string) *Language {
+	if len(accept) > longestAccept {
+		accept = accept[:max(0, strings.LastIndexByte(accept[:longestAccept], ','))]
+	}
 	_, i := language.MatchStrings(c.matcher, set, accept)
 	return c.all[i]
 }

@@ -130,6 +130,9 @@ func messageOf(run []piece) (m message, ok bool) {
 }
 
 func says(p piece) bool {
+	if strings.Contains(p.source, `="`) { // attributes that a template of their own holds
+		return false
+	}
 	return p.kind == text && strings.ContainsFunc(html.UnescapeString(p.source), unicode.IsLetter)
 }
 
