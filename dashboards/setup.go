@@ -183,8 +183,8 @@ func (s *server) setUp(w http.ResponseWriter, r *http.Request) {
 		}
 		p.Sites = append(p.Sites, site)
 	}
-	if gone := r.URL.Query().Get("removed"); gone != "" {
-		p.Done = gone + " is taken out of the fleet. Nothing that was recorded was deleted."
+	if r.URL.Query().Has("removed") { // without its name: whoever makes up an address says nothing here
+		p.Done = "It is taken out of the fleet. Nothing that was recorded was deleted."
 	}
 	s.pages.write(w, r, http.StatusOK, "setup", p)
 }

@@ -426,7 +426,7 @@ func TestRemove(t *testing.T) {
 	if did := y.did(t); did != "pier/a system removed: Sold "+hostileWords {
 		t.Errorf("the audit log says %q", did)
 	}
-	if body := y.get(w.Header().Get("Location")).Body.String(); !strings.Contains(body, "a is taken out of the fleet. Nothing that was recorded was deleted") || !strings.Contains(body, `href="/setup/sites/pier"`) {
+	if body := y.get(w.Header().Get("Location")).Body.String(); !strings.Contains(body, "It is taken out of the fleet. Nothing that was recorded was deleted") || !strings.Contains(body, `href="/setup/sites/pier"`) {
 		t.Errorf("after it:\n%s", body)
 	}
 	if w := y.send(system, why("v1")); w.Code != http.StatusNotFound {

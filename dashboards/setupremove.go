@@ -2,7 +2,6 @@ package dashboards
 
 import (
 	"net/http"
-	"net/url"
 	"slices"
 	"strings"
 
@@ -119,6 +118,6 @@ func (s *server) remove(w http.ResponseWriter, r *http.Request) {
 		if p.System {
 			what = "system removed: "
 		}
-		s.keepFleet(w, r, fleetChange{file: file, text: text, of: p.ID, detail: what + p.Why, then: "/setup?removed=" + url.QueryEscape(p.Name)}, answer)
+		s.keepFleet(w, r, fleetChange{file: file, text: text, of: p.ID, detail: what + p.Why, then: "/setup?removed"}, answer)
 	}
 }
