@@ -217,3 +217,42 @@ func stringsIn(v reflect.Value, do func(string)) {
 		}
 	}
 }
+
+// TestGermanInBrowser looks at what owners and technicians see in German, whose words are longer: nothing may
+// be wider than its screen or cut off.
+func TestGermanInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
+	parent := browser(t)
+	in := func(o dashboards.Options, v dewline.Visitor) string {
+		v.Language = "de"
+		o.Guest = as(v)
+		return serve(t, o)
+	}
+	called := pagebook.Town(noon)
+	callBase := in(callOptions(called, pagebook.NewCalls(called), dewline.Visitor{}), dewline.Visitor{Name: "J. Marinho", Role: dewline.RoleDispatcher})
+	ownerBase := in(owning(called, clinicOwner), clinicOwner)
+	for _, v := range []screen{views[0], views[2]} {
+		for name, address := range map[string]string{
+			"owner": ownerBase + "/owners/lighthouse-clinic", "visit": callBase + "/calls/call-server/visit/clinic/server-ac",
+			"calls": callBase + "/calls", "call": callBase + "/calls/call-library", "today": callBase + "/", "system": callBase + "/systems/quay-library/hall-ac?window=7d",
+		} {
+			t.Run(name+"-"+v.name, func(t *testing.T) {
+				ctx, w := v.tab(t, parent)
+				open(t, ctx, address)
+				if got := evaluate[string](t, ctx, `document.documentElement.lang`); got != "de" {
+					t.Fatalf("the page is in %q", got)
+				}
+				v.look(t, ctx, "de-"+name)
+				cut := evaluate[[]string](t, ctx, `[...document.querySelectorAll("main *")].filter(e =>
+					e.scrollWidth > e.clientWidth + 1 && e.clientWidth > 0 && ["hidden", "clip"].includes(getComputedStyle(e).overflowX) && !e.closest(".sr, svg, select, input")
+				).map(e => e.tagName + "." + e.className + ": " + e.textContent.slice(0, 60))`)
+				for _, c := range cut {
+					t.Errorf("cut off: %s", c)
+				}
+				w.check(t, address[:strings.Index(address[8:], "/")+8])
+			})
+		}
+	}
+}

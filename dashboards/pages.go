@@ -5,6 +5,7 @@ import (
 	"embed"
 	"fmt"
 	"html/template"
+	"io/fs"
 	"net/http"
 	"slices"
 	"strconv"
@@ -49,7 +50,12 @@ func newPages(files *assets, languages []*words.Language) (*pages, error) {
 
 // parse parses the templates as they read in a language.
 func (p *pages) parse(files *assets, l *words.Language) (map[string]*template.Template, error) {
-	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "languages": p.languages.All, "say": func(text any) string { return l.Say(fmt.Sprint(text)) }}
+	scripts, err := scriptMessages()
+	if err != nil {
+		return nil, err
+	}
+	scriptWords := l.ForScripts(scripts)
+	funcs := template.FuncMap{"asset": files.url, "count": func(n int) string { return view.Count(int64(n)) }, "language": l.Tag, "languages": p.languages.All, "scriptWords": func() string { return scriptWords }, "say": func(text any) string { return l.Say(fmt.Sprint(text)) }}
 	parse := func(t *template.Template, name string) error {
 		source, err := templateFiles.ReadFile("templates/" + name + ".html")
 		if err != nil {
@@ -76,6 +82,22 @@ func (p *pages) parse(files *assets, l *words.Language) (map[string]*template.Te
 		sets[name] = t
 	}
 	return sets, nil
+}
+
+// scriptMessages are what the scripts of pages say.
+func scriptMessages() (all []string, err error) {
+	names, err := fs.Glob(assetFiles, "assets/*.js")
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range names {
+		source, err := assetFiles.ReadFile(name)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, words.ScriptMessages(string(source))...)
+	}
+	return all, nil
 }
 
 // write renders a page as a whole before it writes anything, so that a mistake becomes an error

@@ -2,6 +2,14 @@
 // them with the values at its place, and a stretch that is pulled open by dragging. It draws the
 // same waterline as the page does without it, from the public API. Without uPlot it does nothing.
 "use strict";
+
+// tr says an English text in the language of the page, as far as the page brings it; {1} stands for the first
+// of what is put in.
+window.tr = (() => {
+  const known = JSON.parse(document.body.dataset.words || "{}");
+  return (english, ...put) => (known[english] ?? english).replace(/\{(\d)\}/g, (_, n) => put[n - 1]);
+})();
+
 (() => {
   const box = document.getElementById("charts");
   if (!box || !window.uPlot || !box.dataset.charts) return;
@@ -68,8 +76,8 @@
   const kelvins = (v) => (v == null ? null : v * conf.kelvin.factor);
   const ends = (band) => band.map(kelvins);
   const sides = () => [
-    { band: conf.superheat, sign: 1, index: 1, below: "wet gas, or wrong sensor" },
-    { band: conf.subcooling, sign: -1, index: 2, below: "flash gas, or wrong sensor" },
+    { band: conf.superheat, sign: 1, index: 1, below: tr("wet gas, or wrong sensor") },
+    { band: conf.subcooling, sign: -1, index: 2, below: tr("flash gas, or wrong sensor") },
   ];
 
   // write puts a word over what is drawn, on a margin of paper.
@@ -90,15 +98,15 @@
     const x = left + width + 6 * px, apart = 17 * px, say = (text, y, colour) => write(u.ctx, text, x, y + 4 * px, colour);
     u.ctx.save();
     u.ctx.textAlign = "left";
-    say("superheat \u2191", line - apart, "--quiet");
-    say("saturation line", line, "--ink");
-    say("subcooling \u2193", line + apart, "--quiet");
+    say(tr("superheat") + " \u2191", line - apart, "--quiet");
+    say(tr("saturation line"), line, "--ink");
+    say(tr("subcooling") + " \u2193", line + apart, "--quiet");
     for (const { band, sign } of sides()) {
       const [low, high] = ends(band);
       if (low == null && high == null) continue;
       const edges = [Math.max(low ?? 0, 0), high ?? far].map((v) => Math.min(top + height, Math.max(top, u.valToPos(sign * v, "y", true))));
       const middle = (edges[0] + edges[1]) / 2;
-      if (edges[0] !== edges[1] && Math.abs(middle - line) > 2 * apart) say("expected", middle, "--quiet");
+      if (edges[0] !== edges[1] && Math.abs(middle - line) > 2 * apart) say(tr("expected"), middle, "--quiet");
     }
     u.ctx.restore();
   };
@@ -243,7 +251,7 @@
     const host = wants(name);
     if (!host) return;
     const options = {
-      width: host.clientWidth, height, tzDate: zoned, series: [{ value: "{DD} {MMM} {HH}:{mm}", label: "at" }, ...series],
+      width: host.clientWidth, height, tzDate: zoned, series: [{ value: "{DD} {MMM} {HH}:{mm}", label: tr("at") }, ...series],
       scales: { x: { min: conf.from / 1e3, max: conf.to / 1e3 }, ...(more.scales || {}) },
       axes: [
         axis({ values: [[86400 * 28, "{MMM}", "\n{YYYY}", null, null, null, null, null, 1], [86400, "{D} {MMM}", null, null, null, null, null, null, 1],
@@ -295,15 +303,15 @@
     const up = Math.max(most(shs, ends(conf.superheat), 8 * f, 30 * f), most(negated(scs), [0, 0], 0, 30 * f));
     const down = Math.max(most(scs, ends(conf.subcooling), 6 * f, 25 * f), most(negated(shs), [0, 0], 0, 25 * f));
     draw("waterline", narrow ? 300 : 340,
-      [ink("superheat", 1, k), ink("subcooling", 1, k, (u, v) => (v == null ? "–" : fixed(1, k)(u, -v)))],
+      [ink(tr("superheat"), 1, k), ink(tr("subcooling"), 1, k, (u, v) => (v == null ? "–" : fixed(1, k)(u, -v)))],
       [x, sh, negated(sc)],
       { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
     const beside = { axis: { values: (u, all) => all.map((v) => String(v).replace("-", "\u2212")) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
-      [ink("condensing", 1, c), grey("liquid line", 1, c), grey("outdoor air", 1, c, [2, 3]), grey("suction line", 1, c), ink("suction dew", 1, c)],
+      [ink(tr("condensing"), 1, c), grey(tr("liquid line"), 1, c), grey(tr("outdoor air"), 1, c, [2, 3]), grey(tr("suction line"), 1, c), ink(tr("suction dew"), 1, c)],
       [x, ...["condensing_temp", "liquid_temp", "outdoor_air_temp", "suction_temp", "suction_dew_temp"].map((name) => shown(column(name), conf.celsius))], beside);
     draw("pressures", 200,
-      [ink("high side", 0, p), grey("suction", 0, p)],
+      [ink(tr("high side"), 0, p), grey(tr("suction"), 0, p)],
       [x, shown(column(conf.high_side), conf.pascal), shown(column("suction_pressure_abs"), conf.pascal)], beside);
   };
 

@@ -15,7 +15,7 @@
   const tell = () => {
     if (!chosen) return;
     const n = picked().length;
-    chosen.textContent = n ? `${n} chosen.` : "Choose alerts above.";
+    chosen.textContent = n ? tr("{1} chosen.", n) : tr("Choose alerts above.");
   };
   work.addEventListener("change", tell);
   // Enter in a field would press the first button, whatever was meant.
@@ -78,7 +78,7 @@
     if (!answer?.ok) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     if (turn !== turns) return; // a later answer is on its way
-    if (!fresh.getElementById("today")) return say("Your sign-in is over: sign in again"); // what is typed here stays
+    if (!fresh.getElementById("today")) return say(tr("Your sign-in is over: sign in again")); // what is typed here stays
     // What the reader looks at stays where it is, whatever grows or shrinks above it.
     const anchor = here() || rows().find((row) => row.getBoundingClientRect().bottom > 0), top = () => anchor?.getBoundingClientRect().top ?? 0;
     const stood = top();
@@ -103,7 +103,7 @@
     }
     const head = list.querySelector("h1"), text = fresh.querySelector("#today h1")?.textContent;
     if (text && head.textContent !== text) head.textContent = text;
-    say(now.size ? `${now.size} new ${now.size === 1 ? "alert" : "alerts"}` : "");
+    say(now.size ? (now.size === 1 ? tr("1 new alert") : tr("{1} new alerts", now.size)) : "");
     scrollBy({ top: top() - stood, behavior: "instant" });
   };
   // What has changed is heard of at once; ages and deadlines move with time.

@@ -20,7 +20,7 @@
     try {
       localStorage.setItem(prefix + address, JSON.stringify(entry));
     } catch {
-      complain(["This phone has no room left to keep what you type: press Save where there is a signal, and write down what matters."]);
+      complain([tr("This phone has no room left to keep what you type: press Save where there is a signal, and write down what matters.")]);
     }
   };
   const forget = (address) => localStorage.removeItem(prefix + address);
@@ -67,7 +67,6 @@
     }
   };
 
-  const count = (n, one, many) => (n === 1 ? "1 " + one : n + " " + many);
   const clock = () => new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
   let sentAt = "";
 
@@ -80,10 +79,11 @@
     let text = "";
     if (n) {
       const held = unsent.every(([, entry]) => entry.held) && taken.every((step) => step.held);
-      text = "Kept on this phone, not sent yet: " + n + (pending.length ? ", with " + count(pending.length, "photo", "photos") : "") +
-        (held ? ". The service does not take it as it is." : ". It goes by itself when there is a signal.") + (unsent.some(([, entry]) => entry.closing) ? " Then the visit is closed." : "");
+      const photos = pending.length === 1 ? tr(", with 1 photo") : pending.length ? tr(", with {1} photos", pending.length) : "";
+      text = tr("Kept on this phone, not sent yet: {1}", n) + photos + ". " +
+        (held ? tr("The service does not take it as it is.") : tr("It goes by itself when there is a signal.")) + (unsent.some(([, entry]) => entry.closing) ? " " + tr("Then the visit is closed.") : "");
     } else if (form) {
-      text = sentAt ? "Everything is sent, " + sentAt + "." : "What you type is kept on this phone at once, and sent when there is a signal.";
+      text = sentAt ? tr("Everything is sent, {1}.", sentAt) : tr("What you type is kept on this phone at once, and sent when there is a signal.");
     }
     line.textContent = text;
     line.dataset.unsent = n;
@@ -115,7 +115,7 @@
           list.append(Object.assign(document.createElement("li"), { textContent: name.replace(/[._]/g, " ") + ": " + value }));
         }
       }
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: tr("Forget it") });
       button.onclick = async () => {
         forget(address);
         for (const p of await waiting(address)) await photos("readwrite", (store) => store.delete(p.key));
@@ -132,7 +132,7 @@
     for (const acting of document.querySelectorAll("[data-step]")) {
       const button = acting.querySelector("button"), waits = taken.some((step) => step.address === acting.getAttribute("action") && step.do === button.value && !step.held);
       button.disabled = waits;
-      button.textContent = waits ? acting.dataset.step + ": kept, not sent yet" : acting.dataset.step;
+      button.textContent = waits ? tr("{1}: kept, not sent yet", acting.dataset.step) : acting.dataset.step;
     }
     for (const step of taken) {
       if (!step.held) {
@@ -141,12 +141,12 @@
         continue;
       }
       const box = Object.assign(document.createElement("div"), { className: "held step" });
-      const button = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
+      const button = Object.assign(document.createElement("button"), { type: "button", textContent: tr("Forget it") });
       button.onclick = () => { forgetStep(step); tell(); };
       box.append(Object.assign(document.createElement("p"), { textContent: `${step.place}: ${step.word}, ${new Date(step.at).toLocaleString([], { dateStyle: "medium", timeStyle: "short" })}. ${step.held}` }), button);
       line.after(box);
     }
-    if (taken.some((step) => step.away)) line.append(" ", Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(location.pathname), textContent: "Sign in" }));
+    if (taken.some((step) => step.away)) line.append(" ", Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(location.pathname), textContent: tr("Sign in") }));
   };
 
   // sendSteps sends steps in their order; where the service does not answer, what follows waits too. What was
@@ -169,7 +169,7 @@
         continue;
       }
       if (answer.status === 409) step.held = told.problem;
-      if (answer.status === 403 || answer.status === 404) step.held = "The service does not take this: the call may not be yours any more.";
+      if (answer.status === 403 || answer.status === 404) step.held = tr("The service does not take this: the call may not be yours any more.");
       saveStep(step);
       if (!step.held) return;
     }
@@ -200,7 +200,7 @@
       list.append(document.createElement("li"));
       list.lastChild.append(link);
     }
-    const head = Object.assign(document.createElement("p"), { textContent: missing?.length ? "It is kept, and cannot be closed yet:" : "" });
+    const head = Object.assign(document.createElement("p"), { textContent: missing?.length ? tr("It is kept, and cannot be closed yet:") : "" });
     box.replaceChildren(...(list.children.length ? [head, list] : []));
     box.className = list.children.length ? "lacks" : "";
   };
@@ -214,8 +214,8 @@
     try {
       const answer = await fetch(address, { method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(patience) });
       if ((answer.headers.get("Content-Type") || "").startsWith("application/json")) return answer.status === 503 ? null : await answer.json();
-      if (answer.status === 401 || answer.redirected) return { problems: ["You are not signed in any more. What you typed is kept here: sign in, and it is sent."], wait: true };
-      if (answer.status === 403 || answer.status === 404) return { problems: ["The service does not take this visit: the call may not be yours any more. What you typed is kept here."] };
+      if (answer.status === 401 || answer.redirected) return { problems: [tr("You are not signed in any more. What you typed is kept here: sign in, and it is sent.")], wait: true };
+      if (answer.status === 403 || answer.status === 404) return { problems: [tr("The service does not take this visit: the call may not be yours any more. What you typed is kept here.")] };
       return null;
     } catch {
       return null;
@@ -260,7 +260,7 @@
       if (form && address === here) {
         complain(told.problems || [], told.missing);
         if (told.wait) {
-          const link = Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(here), textContent: "Sign in" });
+          const link = Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(here), textContent: tr("Sign in") });
           document.getElementById("problems").append(link);
         }
         if (told.clash) offerBoth();
@@ -294,7 +294,7 @@
       if (answer.ok) return await answer.json();
       if (answer.status === 401 || answer.status >= 500) return null;
       const problem = await answer.json().catch(() => ({}));
-      complain([`The photo "${photo.name}" was not kept: ${problem.detail || answer.statusText}`]);
+      complain([tr("The photo {1} was not kept:", JSON.stringify(photo.name)) + " " + (problem.detail || answer.statusText)]);
       return {}; // it never will be
     } catch {
       return null;
@@ -419,7 +419,7 @@
     if (!digest) return row;
     const address = "/api/v1/visits/" + encodeURIComponent(id) + "/photos/" + encodeURIComponent(digest);
     const link = Object.assign(document.createElement("a"), { href: address });
-    link.append(Object.assign(document.createElement("img"), { src: address + "?size=small", alt: "Photo of this visit", loading: "lazy" }));
+    link.append(Object.assign(document.createElement("img"), { src: address + "?size=small", alt: tr("Photo of this visit"), loading: "lazy" }));
     row.prepend(link);
     return row;
   };
@@ -431,7 +431,7 @@
   const listPhotos = async () => {
     const box = document.getElementById("photos-waiting");
     if (!box) return;
-    box.replaceChildren(...(await waiting(here)).map((p) => Object.assign(document.createElement("li"), { textContent: `${p.name}, ${Math.ceil(p.blob.size / 1000)} kB: kept on this phone, not sent yet` })));
+    box.replaceChildren(...(await waiting(here)).map((p) => Object.assign(document.createElement("li"), { textContent: tr("{1}: kept on this phone, not sent yet", `${p.name}, ${Math.ceil(p.blob.size / 1000)} kB`) })));
   };
 
   // small makes a photo as large as the service keeps it, so that less has to go over a weak signal.
@@ -460,7 +460,7 @@
     if (units && units !== form.elements.units.value) { // what was typed means something in its own units only
       if (!location.search) return location.replace(here + "?units=" + encodeURIComponent(units));
       form.hidden = true;
-      complain(["You typed this visit in other units. It is kept on this phone, and can be changed again where there is a signal."]);
+      complain([tr("You typed this visit in other units. It is kept on this phone, and can be changed again where there is a signal.")]);
     } else if (left) {
       restore(kept);
       if (kept.partly) complain([kept.partly]);
@@ -530,7 +530,7 @@
     for (const file of files) {
       const blob = await small(file);
       if (blob.size > mostBytes) {
-        complain([`The photo "${file.name}" has more than 20 MB: take a smaller one.`]);
+        complain([tr("The photo {1} has more than 20 MB: take a smaller one.", JSON.stringify(file.name))]);
         continue;
       }
       const bytes = new Blob([await blob.arrayBuffer()], { type: blob.type }); // a chosen file may be gone later
@@ -546,8 +546,8 @@
   // offerBoth asks what is to stand where somebody went on with the visit on another device.
   const offerBoth = () => {
     const box = document.getElementById("problems");
-    const mine = Object.assign(document.createElement("button"), { type: "button", textContent: "Keep what is on this phone" });
-    const theirs = Object.assign(document.createElement("button"), { type: "button", textContent: "Take what is there" });
+    const mine = Object.assign(document.createElement("button"), { type: "button", textContent: tr("Keep what is on this phone") });
+    const theirs = Object.assign(document.createElement("button"), { type: "button", textContent: tr("Take what is there") });
     mine.onclick = () => {
       const entry = load(here);
       entry.revision = entry.clash + 1;
@@ -561,7 +561,7 @@
     };
     theirs.onclick = () => { forget(here); location.reload(); };
     const text = document.createElement("p");
-    text.textContent = "Somebody has gone on with this visit on another device. What you typed is kept on this phone and not sent.";
+    text.textContent = tr("Somebody has gone on with this visit on another device. What you typed is kept on this phone and not sent.");
     const bar = document.createElement("p");
     bar.append(mine, " ", theirs);
     box.className = "lacks";
@@ -581,7 +581,7 @@
       box.replaceWith(made);
     } catch {
       const says = document.getElementById("live-says");
-      says.textContent = "No signal: these values are of " + box.dataset.at + " and may be wrong by now.";
+      says.textContent = tr("No signal: these values are of {1} and may be wrong by now.", box.dataset.at);
       says.className = "stale";
     }
     ours();

@@ -1,9 +1,11 @@
 package words
 
 import (
+	"encoding/json"
 	"html"
 	"html/template"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -78,6 +80,37 @@ func Messages(source string) (all []string) {
 	return all
 }
 
+var scripted = regexp.MustCompile(`\btr\(("(?:[^"\\]|\\.)*")`)
+
+// ScriptMessages returns what a script of pages says, by the literals that it gives to the function tr.
+func ScriptMessages(source string) (all []string) {
+	for _, literal := range scripted.FindAllStringSubmatch(source, -1) {
+		if text, err := strconv.Unquote(literal[1]); err == nil {
+			all = append(all, text)
+		}
+	}
+	return all
+}
+
+// ForScripts returns what scripts say in the language as a JSON object by the English texts, "" where that is
+// the same.
+func (l *Language) ForScripts(messages []string) string {
+	said := map[string]string{}
+	for _, m := range messages {
+		if text, known := l.text(m); known {
+			said[m] = text
+		}
+	}
+	if len(said) == 0 {
+		return ""
+	}
+	text, err := json.Marshal(said)
+	if err != nil {
+		return "" // texts alone cannot fail
+	}
+	return string(text)
+}
+
 // message is a text of a template with its actions.
 type message struct {
 	before, after string // what stands around it and stays
@@ -89,8 +122,8 @@ var trimmed = regexp.MustCompile(`^\{\{- |\s-\}\}$`)
 
 // messageOf makes a message of pieces that stand together; ok is false where they say nothing.
 func messageOf(run []piece) (m message, ok bool) {
-	if run[0].kind == other {
-		return m, false
+	if run[0].kind == other || slices.ContainsFunc(run, func(p piece) bool { return strings.Contains(p.source, `="`) }) {
+		return m, false // markup, or attributes that a template of their own holds
 	}
 	for len(run) > 0 && !says(run[0]) && run[0].kind != action { // a mark before a sentence is no part of it
 		m.before += run[0].source
@@ -130,9 +163,6 @@ func messageOf(run []piece) (m message, ok bool) {
 }
 
 func says(p piece) bool {
-	if strings.Contains(p.source, `="`) { // attributes that a template of their own holds
-		return false
-	}
 	return p.kind == text && strings.ContainsFunc(html.UnescapeString(p.source), unicode.IsLetter)
 }
 

@@ -1,4 +1,5 @@
-// Command extract writes the catalogue of all that pages say: what stands in their templates, and what Go
+// Command extract writes the catalogue of all that pages say: what stands in their templates, what their
+// scripts say (tr), and what Go
 // says through a tongue (Say, SayN, Time, and tables of dewline.Phrase). go generate runs it in the folder
 // of package words.
 package main
@@ -36,6 +37,15 @@ func main() {
 			log.Fatal(err)
 		}
 		for _, text := range words.Messages(string(source)) {
+			said = append(said, words.Message{English: text, Where: []string{name}})
+		}
+	}
+	for _, name := range find("dashboards/assets", "*.js") {
+		source, err := os.ReadFile(filepath.Join(root, name))
+		if err != nil {
+			log.Fatal(err)
+		}
+		for _, text := range words.ScriptMessages(string(source)) {
 			said = append(said, words.Message{English: text, Where: []string{name}})
 		}
 	}
