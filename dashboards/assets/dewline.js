@@ -98,9 +98,9 @@ window.tr = (() => {
     const x = left + width + 6 * px, apart = 17 * px, say = (text, y, colour) => write(u.ctx, text, x, y + 4 * px, colour);
     u.ctx.save();
     u.ctx.textAlign = "left";
-    say(tr("superheat") + " \u2191", line - apart, "--quiet");
+    say(tr("superheat ↑"), line - apart, "--quiet");
     say(tr("saturation line"), line, "--ink");
-    say(tr("subcooling") + " \u2193", line + apart, "--quiet");
+    say(tr("subcooling ↓"), line + apart, "--quiet");
     for (const { band, sign } of sides()) {
       const [low, high] = ends(band);
       if (low == null && high == null) continue;
@@ -308,7 +308,7 @@ window.tr = (() => {
       { top: 34, scales: { y: { range: [-down, up] } }, axis: { incrs: [1, 2, 5, 10], values: (u, all) => all.map((v) => Math.abs(v)) }, hooks: { drawClear: [under], draw: [over] } });
     const beside = { axis: { values: (u, all) => all.map((v) => String(v).replace("-", "\u2212")) }, hooks: { draw: [named] } };
     draw("temperatures", 200,
-      [ink(tr("condensing"), 1, c), grey(tr("liquid line"), 1, c), grey(tr("outdoor air"), 1, c, [2, 3]), grey(tr("suction line"), 1, c), ink(tr("suction dew"), 1, c)],
+      [ink(tr("condensing"), 1, c), grey(tr("liquid"), 1, c), grey(tr("outdoor air"), 1, c, [2, 3]), grey(tr("suction line"), 1, c), ink(tr("suction dew"), 1, c)],
       [x, ...["condensing_temp", "liquid_temp", "outdoor_air_temp", "suction_temp", "suction_dew_temp"].map((name) => shown(column(name), conf.celsius))], beside);
     draw("pressures", 200,
       [ink(tr("high side"), 0, p), grey(tr("suction"), 0, p)],

@@ -81,7 +81,7 @@ func NewCharts(sys *dewline.System, s, before dewline.Series, span Period, marks
 	celsius, pascal := shownAs("Cel", u), shownAs("Pa", u)
 	temps := []Line{
 		{u.Say("condensing"), celsius.all(get(string(dewline.CondensingTemp))), 0},
-		{u.Say("liquid line"), celsius.all(get(dewline.LiquidTemp.String())), 1},
+		{u.Say("liquid"), celsius.all(get(dewline.LiquidTemp.String())), 1},
 		{u.Say("outdoor air"), celsius.all(get(dewline.OutdoorAirTemp.String())), 2},
 		{u.Say("suction line"), celsius.all(get(dewline.SuctionTemp.String())), 1},
 		{u.Say("suction dew"), celsius.all(get(string(dewline.SuctionDewTemp))), 0},

@@ -168,7 +168,7 @@ func NewWaterline(d WaterlineData, size Size) Waterline {
 func (w *Waterline) sideWords(u Idiom) {
 	const line = 17.0
 	x := w.Plot.X + w.Plot.Width + 6
-	w.SideWords = []SideWord{{x, w.Line - line, u.Say("superheat") + " ↑", false}, {x, w.Line, u.Say("saturation line"), true}, {x, w.Line + line, u.Say("subcooling") + " ↓", false}}
+	w.SideWords = []SideWord{{x, w.Line - line, u.Say("superheat ↑"), false}, {x, w.Line, u.Say("saturation line"), true}, {x, w.Line + line, u.Say("subcooling ↓"), false}}
 	for _, s := range []*Box{w.SuperStrip, w.SubStrip} {
 		if s == nil {
 			continue
