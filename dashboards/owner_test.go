@@ -186,3 +186,20 @@ func TestFleetLeadsToOwners(t *testing.T) {
 		t.Error("a service that tells no months leads to them")
 	}
 }
+
+// TestOwnersCountTheirOwn: what machines have in common is counted over an owner's machines alone, however
+// many others the same people installed.
+func TestOwnersCountTheirOwn(t *testing.T) {
+	town := pagebook.Town(noon)
+	own, all := handler(t, owning(town, clinicOwner)), handler(t, owning(town, dispatch))
+	contains(t, page(t, all, "/fleet?by=installer"), "2 of 4: too little charge (of all machines 2 of 14)")
+	contains(t, page(t, own, "/fleet?by=installer"), "1 of 2: too little charge (of all machines 1 of 7)")
+	for _, path := range []string{"/fleet?by=installer", "/fleet?by=model", "/fleet?by=fault", "/fleet?by=worst", "/fleet?site=quay-library", "/fleet?installer=North+Pier+Cooling", "/fleet?q=quay"} {
+		body := page(t, own, path)
+		for _, others := range []string{"Reading hall", "Quay Library", "Quay Street", "City Buildings", "of 14)", "of the 4"} {
+			if strings.Contains(body, others) {
+				t.Errorf("%s tells an owner of %q", path, others)
+			}
+		}
+	}
+}
