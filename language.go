@@ -42,11 +42,28 @@ func (english) Say(text string, args ...any) string {
 	if len(args) == 0 {
 		return text
 	}
-	pairs := make([]string, 0, 2*len(args))
-	for i, a := range args {
-		pairs = append(pairs, "{"+strconv.Itoa(i+1)+"}", fmt.Sprint(a))
+	out := make([]byte, 0, len(text)+16*len(args))
+	for {
+		at := strings.IndexByte(text, '{')
+		if at < 0 || at+2 >= len(text) {
+			return string(append(out, text...))
+		}
+		n := int(text[at+1]) - '1'
+		if n < 0 || n >= len(args) || text[at+2] != '}' {
+			out, text = append(out, text[:at+1]...), text[at+1:]
+			continue
+		}
+		out = append(out, text[:at]...)
+		switch a := args[n].(type) {
+		case string:
+			out = append(out, a...)
+		case int:
+			out = strconv.AppendInt(out, int64(a), 10)
+		default:
+			out = fmt.Append(out, a)
+		}
+		text = text[at+3:]
 	}
-	return strings.NewReplacer(pairs...).Replace(text)
 }
 
 func (e english) SayN(n int, one, many string, args ...any) string {

@@ -2,6 +2,7 @@ package dashboards
 
 import (
 	"bytes"
+	"context"
 	"embed"
 	"fmt"
 	"html/template"
@@ -25,8 +26,20 @@ type pages struct {
 	languages words.Chooser
 }
 
+type languageKey struct{}
+
+// speak finds once for each request in which language it is answered.
+func (p *pages) speak(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		next.ServeHTTP(w, r.WithContext(context.WithValue(r.Context(), languageKey{}, p.language(r))))
+	})
+}
+
 // language is the one in which who asks is answered: that of their account, or else of their browser.
 func (p *pages) language(r *http.Request) *words.Language {
+	if l, ok := r.Context().Value(languageKey{}).(*words.Language); ok {
+		return l
+	}
 	return p.languages.Choose(dewline.VisitorOf(r.Context()).Language, r.Header.Get("Accept-Language"))
 }
 

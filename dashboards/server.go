@@ -74,7 +74,7 @@ func (s *server) routes() (http.Handler, error) {
 	}
 	r := chi.NewRouter()
 	r.Use(func(h http.Handler) http.Handler { return compress(h) })
-	r.Use(secure, s.recoverPanics, s.visitors, middleware.GetHead)
+	r.Use(secure, s.recoverPanics, s.visitors, s.pages.speak, middleware.GetHead)
 	r.NotFound(s.notFound)
 	r.MethodNotAllowed(func(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "This page can only be read.")
