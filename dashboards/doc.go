@@ -10,6 +10,10 @@
 // Who comes in is the business of package access, and what they see that of package scope. A page is a
 // route with the right that it takes; there is no other way to add one.
 //
+// Pages speak the language of who reads them: that of their account or of their browser, by package words.
+// What analytics and alerts have written and keep, evidence, reasons and notices, is shown as it was written,
+// in English; so are what the API answers and the papers.
+//
 // Pages are rendered on the server and need no script. Where the npm parts are built in (see
 // package.json) they also follow what happens and let people look into the charts; without them
 // the same drawings and tables stand still. Nothing comes from another host.
