@@ -256,3 +256,41 @@ func TestGermanInBrowser(t *testing.T) {
 		}
 	}
 }
+
+// TestLanguageOfAccount: a browser's language holds until a person has chosen one, in every browser of theirs.
+func TestLanguageOfAccount(t *testing.T) {
+	h := houseOf(t, nil, accountOf(t, "me", dewline.RoleManager, ""))
+	ask := func(b *visitorBrowser, path, accept string) string {
+		t.Helper()
+		r, err := http.NewRequest(http.MethodGet, b.home+path, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header.Set("Accept-Language", accept)
+		answer, body := b.do(r)
+		if !slices.Contains(answer.Header.Values("Vary"), "Accept-Language") {
+			t.Errorf("%s varies by %q", path, answer.Header.Values("Vary"))
+		}
+		return body
+	}
+	b := h.browser(t)
+	contains(t, ask(b, "/sign-in", "de-CH,de;q=0.9"), `<html lang="de">`, "Anmeldename")
+	contains(t, ask(b, "/sign-in", "fr"), `<html lang="en">`, "Password")
+	contains(t, ask(b, "/nowhere", "de"), `<html lang="de">`)
+	b = h.enter(t, "me")
+	contains(t, ask(b, "/account", "de"), `<html lang="de">`, "Größen zeigen in", `<option value="">die des Browsers</option>`)
+	if r, _ := b.post("/account", "do", "units", "units", "us", "language", "de"); r.StatusCode != http.StatusSeeOther {
+		t.Fatal(r.StatusCode)
+	}
+	contains(t, ask(b, "/account?done=units", "en"), `<html lang="de">`, "Einheiten und Sprache sind gespeichert.", `<option value="de" lang="de" selected>Deutsch</option>`)
+	contains(t, ask(h.enter(t, "me"), "/fleet", "en"), `<html lang="de">`, "Überhitzung, °F")
+	r, body := b.post("/account", "do", "units", "units", "us", "language", `"><script>`)
+	if contains(t, body, "BCP 47"); r.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("%d", r.StatusCode)
+	}
+	if r, _ := b.post("/account", "do", "units", "units", "us", "language", ""); r.StatusCode != http.StatusSeeOther {
+		t.Fatal(r.StatusCode)
+	}
+	contains(t, ask(b, "/fleet", "en"), `<html lang="en">`)
+	contains(t, ask(b, "/fleet", "de"), `<html lang="de">`)
+}

@@ -204,7 +204,7 @@ func (s *Store) AnonymisePerson(ctx context.Context, id string, at dewline.Milli
 		if _, err := tx.ExecContext(ctx, `UPDATE names SET name = NULL WHERE name = $1`, p.Name); err != nil {
 			return err
 		}
-		p.Name, p.Certifications, p.Anonymised = "", nil, dewline.Stamp(at)
+		p.Name, p.Language, p.Certifications, p.Anonymised = "", "", nil, dewline.Stamp(at)
 		if err := putPerson(ctx, tx, p); err != nil {
 			return err
 		}

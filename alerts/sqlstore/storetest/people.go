@@ -9,7 +9,7 @@ import (
 
 func person(id string) dewline.Person {
 	return dewline.Person{
-		ID: id, Name: "Name of " + id, Role: dewline.RoleTechnician, Units: dewline.USUnits, Timezone: "Europe/Lisbon",
+		ID: id, Name: "Name of " + id, Role: dewline.RoleTechnician, Units: dewline.USUnits, Language: "de", Timezone: "Europe/Lisbon",
 		Certifications: []dewline.Certification{{Name: "refrigerant", Number: "R-1", Until: dewline.Stamp(now)}},
 	}
 }
