@@ -421,3 +421,50 @@ func TestManyMachines(t *testing.T) {
 		t.Errorf("waiting: %v", waiting)
 	}
 }
+
+// loud is a tongue by which one sees what went through it.
+type loud struct{ dewline.Tongue }
+
+func (l loud) Say(text string, args ...any) string { return "«" + l.Tongue.Say(text, args...) + "»" }
+func (l loud) Time(at time.Time, layout string) string {
+	return "<" + l.Tongue.Time(at, layout) + ">"
+}
+
+// TestMonthInALanguage: every sentence of a month is said in the language of the request, and none in that of
+// the one before, whatever is remembered.
+func TestMonthInALanguage(t *testing.T) {
+	w := story(t)
+	d := w.desk()
+	for _, ctx := range []context.Context{dewline.WithTongue(owner(t.Context(), "city"), loud{dewline.English}), owner(t.Context(), "city")} {
+		for _, month := range []dewline.Month{"2031-06", "2031-07"} {
+			m, err := d.OwnerMonth(ctx, "city", month)
+			if err != nil {
+				t.Fatal(err)
+			}
+			texts := slices.Clone(m.Notes)
+			for _, c := range m.Changes {
+				texts = append(texts, c.What)
+			}
+			for _, a := range m.Advice {
+				texts = append(texts, a.What)
+			}
+			for _, work := range m.Works {
+				texts = append(texts, work.What)
+			}
+			for _, s := range m.Sites {
+				for _, x := range s.Machines {
+					texts = append(texts, x.Says)
+				}
+			}
+			_, isLoud := dewline.TongueOf(ctx).(loud)
+			for _, text := range texts {
+				if strings.Contains(text, "«") != isLoud {
+					t.Errorf("%s: %s", month, text)
+				}
+			}
+			if len(texts) < 8 {
+				t.Errorf("%s: only %d sentences", month, len(texts))
+			}
+		}
+	}
+}
