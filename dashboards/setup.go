@@ -167,7 +167,7 @@ const setUpSystems = 300
 
 func (s *server) setUp(w http.ResponseWriter, r *http.Request) {
 	fleet := s.overview.Fleet(r.Context())
-	p := setUpPage{base: s.base(r, "Set-up"), Enrolment: s.Enrolment != nil, Gateways: s.Gateways != nil, Contacts: s.Contacts != nil}
+	p := setUpPage{base: s.base(r, s.idiom(r).Say("Set-up")), Enrolment: s.Enrolment != nil, Gateways: s.Gateways != nil, Contacts: s.Contacts != nil}
 	if first, ok := s.steps(r, fleet); ok {
 		p.First = &first
 	}

@@ -102,7 +102,7 @@ func (s *server) contactList(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int, d dewline.Directory, p contactsPage) {
 	w.Header().Set("Cache-Control", "no-store") // it may show a secret once
-	p.base, p.Courier = s.base(r, "Who is told"), s.Courier != nil
+	p.base, p.Courier = s.base(r, s.idiom(r).Say("Who is told")), s.Courier != nil
 	p.Keeps = s.Access != nil && p.Visitor.May(dewline.GrantAccess)
 	if p.Plan.Least == nil {
 		p.Plan = s.planFormOf(r, d, dewline.ContactPlan{})

@@ -43,7 +43,7 @@ func (s *server) fleetFile(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) showFleetFile(w http.ResponseWriter, r *http.Request, status int, p fleetFilePage) {
-	p.base = s.base(r, "Fleet file")
+	p.base = s.base(r, s.idiom(r).Say("Fleet file"))
 	file, fleet, err := s.fleetOfFile(r.Context())
 	p.Fixed, p.Version = file.Fixed, file.Version
 	problems, wrong := errors.AsType[dewline.FleetErrors](err)

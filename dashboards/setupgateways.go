@@ -37,7 +37,7 @@ func (s *server) gatewayList(w http.ResponseWriter, r *http.Request) {
 
 func (s *server) showGateways(w http.ResponseWriter, r *http.Request, status int, p gatewaysPage) {
 	w.Header().Set("Cache-Control", "no-store") // it may show a password once
-	p.base = s.base(r, "Gateways")
+	p.base = s.base(r, s.idiom(r).Say("Gateways"))
 	if s.GatewaysAt != nil {
 		p.At = s.GatewaysAt()
 	}

@@ -124,6 +124,9 @@ func inGo() (said []words.Message) {
 				}
 			case *ast.CompositeLit:
 				phrases(n, add)
+				if strings.HasPrefix(name, "dashboards/setup") {
+					fields(n, add)
+				}
 			case *ast.FuncDecl:
 				results(n, add)
 			case *ast.ValueSpec:
@@ -221,6 +224,15 @@ func phrases(table *ast.CompositeLit, add func(one, many ast.Expr)) {
 			e = pair.Value
 		}
 		add(e, nil)
+	}
+}
+
+// fields finds the texts of a form's fields, which the template that draws them says.
+func fields(form *ast.CompositeLit, add func(one, many ast.Expr)) {
+	for _, e := range form.Elts {
+		if pair, ok := e.(*ast.KeyValueExpr); ok && slices.Contains([]string{"Label", "Hint", "Title", "Say"}, called(pair.Key)) {
+			add(pair.Value, nil)
+		}
 	}
 }
 
