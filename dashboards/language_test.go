@@ -69,7 +69,7 @@ func TestEveryTextThroughCatalogue(t *testing.T) {
 			})
 		}
 	}
-	learn(town.Fleet.Sites, town.Fleet.Owners)
+	learn(town.Fleet.Sites, town.Fleet.Owners, "pier loft Harbour Mill")
 	kept := map[string]bool{} // whole sentences that are kept as they are: those of alerts and, in this book, of an owner's month
 	keep := func(values ...any) {
 		for _, v := range values {
@@ -80,7 +80,7 @@ func TestEveryTextThroughCatalogue(t *testing.T) {
 			})
 		}
 	}
-	keep("Name of me", "Name of his", "me@example.org", "his@example.org", `<script>alert("found")</script>`, "filter drier: ") // people and what they typed
+	keep("Name of me", "Name of his", "me@example.org", "his@example.org", `<script>alert("found")</script>`, "filter drier: ", "his me") // people and what they typed
 	keep("The key is at the desk; the roof door sticks.", "Strap was loose; fixed at four o'clock, insulated.", "Oil at the flare of the liquid valve; cut and flared anew.", "bulb strap: ", ", insulated")
 	keep("no discharge sensor is fitted", "the liquid pressure sensor reads outside its range", "the high side is above the critical point") // why the book knows no value
 	alerts, err := town.AlertsIn(t.Context(), dewline.AlertFilter{})
@@ -111,6 +111,7 @@ func TestEveryTextThroughCatalogue(t *testing.T) {
 			"/calls/call-library", "/calls/call-server", "/calls/call-shop", "/calls/call-office", "/calls/call-fish", "/calls/call-library/visit/quay-library/hall-ac", "/calls/call-library/visit/quay-library/hall-ac/live",
 			"/calls/call-server/visit/clinic/server-ac", "/calls/call-roof/visit/quay-library/roof-north", "/calls/call-shop/visit/cold-store/shop-case", "/calls/call-kitchen/visit/clinic/kitchen-ac", "/calls/call-office/visit/clinic/office-ac"}},
 		"access":  {doorsOf(t, town), []string{"/account", "/people", "/people/me", "/audit", "/sign-in", "/sign-in?done=out", "/new-password/none"}},
+		"setup":   {setUpOf(t, town), []string{"/setup", "/setup/systems/new", "/setup/systems/pier/a", "/setup/systems/quay-library/hall-ac/check", "/setup/fleet", "/setup/gateways", "/setup/contacts"}},
 		"reports": {reportOptions(newReporter(9), visitor(dewline.RoleManager, "")), []string{"/reports", "/reports?span=all"}},
 		"empty":   {optionsFor(pagebook.Empty(noon)), []string{"/", "/fleet"}},
 	}
@@ -150,6 +151,14 @@ func doorsOf(t *testing.T, b *pagebook.Book) dashboards.Options {
 	o := optionsFor(b)
 	o.Access, o.Contacts = gate, store
 	o.Guest = as(dewline.Visitor{Person: "me", Name: "Marinho", Role: dewline.RoleAdministrator})
+	return o
+}
+
+// setUpOf are options with everything that can be set up.
+func setUpOf(t *testing.T, b *pagebook.Book) dashboards.Options {
+	o := doorsOf(t, b)
+	kept := &keeper{text: []byte(townFile)}
+	o.Enrolment, o.Gateways = kept, kept
 	return o
 }
 

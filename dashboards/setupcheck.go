@@ -28,7 +28,7 @@ func (s *server) sensorCheck(w http.ResponseWriter, r *http.Request) {
 	}
 	reader := s.reader(r, site)
 	state, _ := s.overview.State(sys.ID)
-	p := checkPage{base: s.base(r, "Check the sensors of "+sys.Name), ID: sys.ID, Name: sys.Name, Caution: dewline.Caution, Href: checkHref(sys.ID)}
+	p := checkPage{base: s.base(r, reader.Say("Check the sensors of {1}", sys.Name)), ID: sys.ID, Name: sys.Name, Caution: reader.Say(dewline.Caution), Href: checkHref(sys.ID)}
 	p.Say = view.NeverHeard.Said(reader)
 	if last := max(state.At, state.Received); last != 0 {
 		p.Say = reader.Say("The newest reading came {1}.", reader.Age(last).Text)
@@ -36,7 +36,7 @@ func (s *server) sensorCheck(w http.ResponseWriter, r *http.Request) {
 	series, err := s.checkSeries(r, sys)
 	if err != nil {
 		s.Log.ErrorContext(r.Context(), "cannot read series", "system", sys.ID, "error", err)
-		p.Message = "Readings cannot be read at the moment."
+		p.Message = reader.Say("Readings cannot be read at the moment.")
 	}
 	p.Check = view.NewSensorCheck(sys, series, state, reader)
 	s.pages.write(w, r, http.StatusOK, "setupcheck", p)

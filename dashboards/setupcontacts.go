@@ -78,7 +78,7 @@ type rosterForm struct {
 	Swaps                                             int // that stay as they are
 }
 
-var channelWords = map[dewline.Channel]string{dewline.ByMail: "e-mail", dewline.ByWebhook: "webhook", dewline.ByChat: "chat or text message", dewline.ByMQTT: "MQTT topic"}
+var channelWords = map[dewline.Channel]dewline.Phrase{dewline.ByMail: "e-mail", dewline.ByWebhook: "webhook", dewline.ByChat: "chat or text message", dewline.ByMQTT: "MQTT topic"}
 
 // planSteps is how many steps a form of a plan has at least.
 const planSteps = 3
@@ -95,14 +95,15 @@ func (s *server) contactList(w http.ResponseWriter, r *http.Request) {
 	roster, _ := d.Roster(q.Get("roster"))
 	p.Plan, p.Roster = s.planFormOf(r, d, plan), rosterFormOf(roster)
 	if q.Has("kept") {
-		p.Done = "It is kept."
+		p.Done = s.idiom(r).Say("It is kept.")
 	}
 	s.showContacts(w, r, http.StatusOK, d, p)
 }
 
 func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int, d dewline.Directory, p contactsPage) {
+	u := s.idiom(r)
 	w.Header().Set("Cache-Control", "no-store") // it may show a secret once
-	p.base, p.Courier = s.base(r, s.idiom(r).Say("Who is told")), s.Courier != nil
+	p.base, p.Courier = s.base(r, u.Say("Who is told")), s.Courier != nil
 	p.Keeps = s.Access != nil && p.Visitor.May(dewline.GrantAccess)
 	if p.Plan.Least == nil {
 		p.Plan = s.planFormOf(r, d, dewline.ContactPlan{})
@@ -111,7 +112,7 @@ func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int
 		p.Roster = rosterFormOf(dewline.Roster{})
 	}
 	for _, c := range dewline.Channels() {
-		p.Channels = append(p.Channels, choice{string(c), channelWords[c], string(c) == p.Contact.Channel})
+		p.Channels = append(p.Channels, choice{string(c), channelWords[c].Said(u), string(c) == p.Contact.Channel})
 	}
 	for _, person := range d.People {
 		if person.Anonymised != 0 {
@@ -120,14 +121,14 @@ func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int
 		line := personContacts{ID: person.ID, Name: person.Shown(), Role: person.Role}
 		for _, c := range d.Contacts {
 			if c.Person == person.ID {
-				line.Contacts = append(line.Contacts, contactLineOf(c, person))
+				line.Contacts = append(line.Contacts, contactLineOf(c, person, u))
 			}
 		}
 		p.People = append(p.People, line)
 		p.Contact.People = append(p.Contact.People, choice{person.ID, line.Name, person.ID == p.Contact.Person})
 	}
 	for _, plan := range d.Plans {
-		p.Plans = append(p.Plans, planLineOf(plan, d))
+		p.Plans = append(p.Plans, planLineOf(plan, d, u))
 	}
 	now := dewline.MillisOf(s.Now())
 	for _, roster := range d.Rosters {
@@ -136,7 +137,7 @@ func (s *server) showContacts(w http.ResponseWriter, r *http.Request, status int
 		for _, id := range roster.People {
 			names = append(names, nameIn(d, id))
 		}
-		line.Say = strings.Join(names, ", then ") + "; turns of " + said(roster.Days, "day") + " from " + roster.Handover
+		line.Say = u.SayN(roster.Days, "{2}; turns of 1 day from {3}", "{2}; turns of {1} days from {3}", view.Count(int64(roster.Days)), strings.Join(names, u.Say(", then")+" "), roster.Handover)
 		p.Rosters = append(p.Rosters, line)
 	}
 	s.pages.write(w, r, status, "setupcontacts", p)
@@ -149,8 +150,8 @@ func nameIn(d dewline.Directory, id string) string {
 	return id
 }
 
-func contactLineOf(c dewline.Contact, p dewline.Person) contactLine {
-	line := contactLine{ID: c.ID, Channel: channelWords[c.Channel], Address: c.Address, Off: c.Off,
+func contactLineOf(c dewline.Contact, p dewline.Person, u view.Idiom) contactLine {
+	line := contactLine{ID: c.ID, Channel: channelWords[c.Channel].Said(u), Address: c.Address, Off: c.Off,
 		MayMonthly: c.Channel == dewline.ByMail && p.Role == dewline.RoleOwner, Signs: c.Channel == dewline.ByWebhook, Signed: len(c.Secrets) > 0}
 	if c.Channel == dewline.ByChat { // its address is made of tokens
 		service, _, _ := strings.Cut(c.Address, ":")
@@ -163,44 +164,43 @@ func contactLineOf(c dewline.Contact, p dewline.Person) contactLine {
 }
 
 // planLineOf says a plan in words.
-func planLineOf(p dewline.ContactPlan, d dewline.Directory) planLine {
+func planLineOf(p dewline.ContactPlan, d dewline.Directory, u view.Idiom) planLine {
 	line := planLine{ID: p.ID, Name: p.Name}
-	line.Say = "Of alerts that are " + string(p.Least)
+	line.Say = u.Say("Of alerts that are {1}", u.Name(string(p.Least)))
 	if p.Least != dewline.Urgent {
-		line.Say += " or graver"
+		line.Say = u.Say("Of alerts that are {1} or graver", u.Name(string(p.Least)))
 	}
 	if len(p.Owners) > 0 {
-		line.Say += ", at sites of " + strings.Join(p.Owners, ", ")
+		line.Say += u.Say(", at sites of {1}", strings.Join(p.Owners, ", "))
 	}
 	if len(p.Sites) > 0 {
-		line.Say += ", at " + strings.Join(p.Sites, ", ")
+		line.Say += u.Say(", at {1}", strings.Join(p.Sites, ", "))
 	}
 	if p.Ends {
-		line.Say += "; and of their end"
+		line.Say += u.Say("; and of their end")
 	}
 	for _, step := range p.Steps {
 		var who []string
 		for _, id := range step.Contacts {
 			name := id
 			if c, ok := d.Contact(id); ok {
-				name = nameIn(d, c.Person) + " by " + channelWords[c.Channel]
+				name = u.Say("{1} by {2}", nameIn(d, c.Person), channelWords[c.Channel].Said(u))
 			}
 			who = append(who, name)
 		}
 		if roster, ok := d.Roster(step.Roster); ok {
-			who = append(who, "whoever is on duty in "+roster.Name)
+			who = append(who, u.Say("whoever is on duty in {1}", roster.Name))
 		}
-		text := "At once: "
+		text := u.Say("At once: {1}", strings.Join(who, ", "))
 		if step.After > 0 {
-			text = "After " + view.Idiom{}.Span(step.After.Duration()) + " without an acknowledgement: "
+			text = u.Say("After {1} without an acknowledgement: {2}", u.Span(step.After.Duration()), strings.Join(who, ", "))
 		}
-		text += strings.Join(who, ", ")
 		for _, h := range step.Hours {
-			days := "every day"
+			days := u.Say("every day")
 			if len(h.Days) > 0 {
-				days = strings.Join(h.Days, ", ")
+				days = strings.Join(dayNames(h.Days, u), ", ")
 			}
-			text += "; only " + h.From + " to " + h.To + " " + days
+			text += u.Say("; only {1} to {2} {3}", h.From, h.To, days)
 		}
 		line.Steps = append(line.Steps, text)
 	}
@@ -214,16 +214,24 @@ func choices(all []string, word func(string) string, chosen []string) (list []ch
 	return list
 }
 
-func same(text string) string { return text }
+// dayNames are days of the week as people read them.
+func dayNames(days []string, u view.Idiom) []string {
+	names := make([]string, len(days))
+	for i, day := range days {
+		names[i] = u.Say(strings.ToUpper(day[:min(1, len(day))]) + day[min(1, len(day)):])
+	}
+	return names
+}
 
 func (s *server) planFormOf(r *http.Request, d dewline.Directory, p dewline.ContactPlan) planForm {
+	u := s.idiom(r)
 	f := planForm{ID: p.ID, Name: p.Name, Ends: p.Ends}
 	least := string(p.Least)
 	if least == "" {
 		least = string(dewline.Urgent)
 	}
 	f.Least = choices([]string{"urgent", "soon", "watch"}, func(v string) string {
-		return map[string]string{"urgent": "urgent ones only", "soon": "soon and urgent", "watch": "all"}[v]
+		return map[string]dewline.Phrase{"urgent": "urgent ones only", "soon": "soon and urgent", "watch": "all"}[v].Said(u)
 	}, []string{least})
 	fleet := s.overview.Fleet(r.Context())
 	for _, o := range fleet.Owners {
@@ -251,9 +259,9 @@ func (s *server) planFormOf(r *http.Request, d dewline.Directory, p dewline.Cont
 		}
 		line.Contacts = choices(contacts, func(id string) string {
 			c, _ := d.Contact(id)
-			return nameIn(d, c.Person) + ", " + channelWords[c.Channel] + " (" + id + ")"
+			return nameIn(d, c.Person) + ", " + channelWords[c.Channel].Said(u) + " (" + id + ")"
 		}, step.Contacts)
-		line.Rosters = append([]choice{{Word: "nobody of a roster"}}, choices(rosters, func(id string) string {
+		line.Rosters = append([]choice{{Word: u.Say("nobody of a roster")}}, choices(rosters, func(id string) string {
 			roster, _ := d.Roster(id)
 			return "whoever is on duty in " + roster.Name
 		}, []string{step.Roster})...)
@@ -261,7 +269,7 @@ func (s *server) planFormOf(r *http.Request, d dewline.Directory, p dewline.Cont
 		if len(step.Hours) > 0 {
 			line.From, line.To, days = step.Hours[0].From, step.Hours[0].To, step.Hours[0].Days
 		}
-		line.Days = choices([]string{"mon", "tue", "wed", "thu", "fri", "sat", "sun"}, same, days)
+		line.Days = choices([]string{"mon", "tue", "wed", "thu", "fri", "sat", "sun"}, func(day string) string { return dayNames([]string{day}, u)[0] }, days)
 		f.Steps = append(f.Steps, line)
 	}
 	return f

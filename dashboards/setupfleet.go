@@ -37,7 +37,7 @@ const mostFleetBytes = 33 << 20
 func (s *server) fleetFile(w http.ResponseWriter, r *http.Request) {
 	p := fleetFilePage{}
 	if r.URL.Query().Has("taken") {
-		p.Done = "The file is taken, and holds from now on. The one before is kept beside it."
+		p.Done = s.idiom(r).Say("The file is taken, and holds from now on. The one before is kept beside it.")
 	}
 	s.showFleetFile(w, r, http.StatusOK, p)
 }
@@ -49,11 +49,14 @@ func (s *server) showFleetFile(w http.ResponseWriter, r *http.Request, status in
 	problems, wrong := errors.AsType[dewline.FleetErrors](err)
 	switch {
 	case wrong && p.Problems == nil:
-		p.Message, p.Problems = "The fleet file that is in place has mistakes.", problems
+		p.Message, p.Problems = s.idiom(r).Say("The fleet file that is in place has mistakes."), problems
 	case err != nil && !wrong:
 		status, p.Message = s.notDone(r, err)
 	case err == nil:
-		p.Summary = said(len(fleet.Systems()), "system") + " at " + said(len(fleet.Sites), "site") + " of " + said(len(fleet.Owners), "owner")
+		u := s.idiom(r)
+		systems, sites, owners := len(fleet.Systems()), len(fleet.Sites), len(fleet.Owners)
+		p.Summary = u.Say("{1} at {2} of {3}", u.SayN(systems, "1 system", "{1} systems", view.Count(int64(systems))),
+			u.SayN(sites, "1 site", "{1} sites", view.Count(int64(sites))), u.SayN(owners, "1 owner", "{1} owners", view.Count(int64(owners))))
 	}
 	if len(p.Problems) > listed {
 		p.More, p.Problems = len(p.Problems)-listed, p.Problems[:listed]
@@ -61,11 +64,8 @@ func (s *server) showFleetFile(w http.ResponseWriter, r *http.Request, status in
 	s.pages.write(w, r, status, "setupfleet", p)
 }
 
-func said(n int, thing string) string {
-	if n == 1 {
-		return "1 " + thing
-	}
-	return view.Count(int64(n)) + " " + thing + "s"
+func said(n int) string {
+	return dewline.English.SayN(n, "1 system", "{1} systems", view.Count(int64(n)))
 }
 
 func (s *server) exportFleet(w http.ResponseWriter, r *http.Request) {
@@ -209,7 +209,7 @@ func changedKeys(before, after *dewline.System) (words []string) {
 }
 
 func (c changed) short() string {
-	return said(len(c.added), "system") + " added, " + view.Count(int64(len(c.removed))) + " removed, " + view.Count(int64(c.systems)) + " changed"
+	return said(len(c.added)) + " added, " + view.Count(int64(len(c.removed))) + " removed, " + view.Count(int64(c.systems)) + " changed"
 }
 
 func (c changed) words() []string {

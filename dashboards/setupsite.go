@@ -49,15 +49,15 @@ func (s *server) editSite(w http.ResponseWriter, r *http.Request) {
 	}
 	p := siteForm{Version: file.Version, Fixed: file.Fixed}
 	if r.URL.Query().Has("changed") {
-		p.Done = "The change is kept and holds from now on."
+		p.Done = s.idiom(r).Say("The change is kept and holds from now on.")
 	}
 	s.showSiteForm(w, r, http.StatusOK, p, fleet, site, filling{form: dewline.SiteForm(site)})
 }
 
 func (s *server) showSiteForm(w http.ResponseWriter, r *http.Request, status int, p siteForm, fleet *dewline.Fleet, site *dewline.Site, filled filling) {
-	p.base, p.ID, p.Name = s.base(r, "Set up "+site.Name), site.ID, site.Name
+	p.base, p.ID, p.Name = s.base(r, s.idiom(r).Say("Set up {1}", site.Name)), site.ID, site.Name
 	p.Fields = fieldSet{Title: "The site", Say: "Whoever sees one owner's machines sees those of their sites, and no others."}
-	for _, f := range siteFields(fleet.Owners) {
+	for _, f := range siteFields(fleet.Owners, s.idiom(r)) {
 		p.Fields.Fields = append(p.Fields.Fields, filled.fill(f))
 	}
 	p.Problems = filled.wrongFields()

@@ -81,20 +81,20 @@ type systemForm struct {
 const plate = "As the data plate or the maker's chart states it."
 
 // fields are those of the system, in groups; text is what they say in each case.
-func systemSets() []fieldSet {
+func systemSets(u view.Idiom) []fieldSet {
 	words := func(pairs ...string) (all []choice) {
 		for i := 0; i+1 < len(pairs); i += 2 {
 			all = append(all, choice{Value: pairs[i], Word: pairs[i+1]})
 		}
 		return all
 	}
-	kinds := []choice{{Word: "choose"}}
+	kinds := []choice{{Word: u.Say("choose")}}
 	for _, k := range []dewline.Kind{dewline.SplitAC, dewline.HeatPump, dewline.Packaged, dewline.WalkInCooler, dewline.WalkInFreezer, dewline.DisplayCase} {
-		kinds = append(kinds, choice{Value: string(k), Word: view.Idiom{}.KindWord(k)})
+		kinds = append(kinds, choice{Value: string(k), Word: u.KindWord(k)})
 	}
-	metering := []choice{{Word: "choose"}}
+	metering := []choice{{Word: u.Say("choose")}}
 	for _, m := range []dewline.Metering{dewline.FixedOrifice, dewline.Capillary, dewline.TXV, dewline.EEV} {
-		metering = append(metering, choice{Value: string(m), Word: view.Idiom{}.MeteringWord(m)})
+		metering = append(metering, choice{Value: string(m), Word: u.MeteringWord(m)})
 	}
 	return []fieldSet{
 		{Title: "The system", Say: "One refrigerant circuit with its sensors.", Fields: []field{
@@ -104,7 +104,7 @@ func systemSets() []fieldSet {
 			{Key: "system.model", Label: "Model", Hint: "As on the data plate."},
 			{Key: "system.refrigerant", Label: "Refrigerant", Hint: "As on the data plate, such as R-410A. Another refrigerant in the system makes every figure wrong.", List: "refrigerants", Required: true},
 			{Key: "system.metering", Label: "Metering device", Choices: metering, Required: true},
-			{Key: "system.importance", Label: "How much hangs on it", Choices: words("", "ordinary", "high", "high", "critical", "critical")},
+			{Key: "system.importance", Label: "How much hangs on it", Choices: words("", u.Say("ordinary"), "high", u.Say("high"), "critical", u.Say("critical"))},
 			{Key: "system.tags", Label: "Tags", Hint: "One on each line, such as roof. The tag " + dewline.HomeTag + " is for a machine that serves a home: when it runs is then told to its owner only.", Lines: 3},
 		}},
 		{Title: "Data plate and targets", Say: "A number with its unit. Leave empty what nobody has read off: nothing is guessed in its place.", Fields: []field{
@@ -114,11 +114,11 @@ func systemSets() []fieldSet {
 			{Key: "system.orifice_installed", Label: "Orifice installed", Hint: "As read off the part, where someone has.", Number: true},
 			{Key: "system.target_subcooling", Label: "Target subcooling", Hint: "Such as 5.6 K or 10 degF, where the equipment states one.", Number: true},
 			{Key: "system.target_superheat", Label: "Target superheat", Hint: "Of an expansion valve only: with a fixed orifice or a capillary it moves with weather and load.", Number: true},
-			{Key: "system.target_superheat_at", Label: "Target superheat holds", Choices: words("", "not stated", "coil", "at the coil", "compressor", "at the compressor")},
+			{Key: "system.target_superheat_at", Label: "Target superheat holds", Choices: words("", u.Say("not stated"), "coil", u.Say("at the coil"), "compressor", u.Say("at the compressor"))},
 			{Key: "system.space_limit", Label: "The cooled space must stay below", Hint: "Such as 5 degC or 41 degF.", Number: true},
 		}},
 		{Title: "Circuit", Folded: true, Fields: []field{
-			{Key: "system.compressor_speed", Label: "Compressor speed", Choices: words("", "not stated", "fixed", "fixed", "staged", "staged", "variable", "variable")},
+			{Key: "system.compressor_speed", Label: "Compressor speed", Choices: words("", u.Say("not stated"), "fixed", u.Say("fixed"), "staged", u.Say("staged"), "variable", u.Say("variable"))},
 			{Key: "system.line_length", Label: "Line length, one way", Hint: "Such as 15 m or 50 ft.", Number: true},
 			{Key: "system.coil_drop", Label: "Pressure drop from discharge to liquid line", Hint: "Such as 35 kPa or 5 psi; needed where only discharge pressure is measured.", Number: true},
 			{Key: "system.receiver", Label: "It has a receiver", Check: true},
@@ -147,8 +147,10 @@ func systemSets() []fieldSet {
 // howKey is a choice of ours that stands for two keys of the file.
 const howKey = ".sampling.how"
 
-var hows = []choice{{"", "not stated", false}, {"instant", "a value at an instant", false}, {"mean start", "a mean, dated at its start", false},
-	{"mean end", "a mean, dated at its end", false}, {"mean", "a mean", false}}
+func hows(u view.Idiom) []choice {
+	return []choice{{"", u.Say("not stated"), false}, {"instant", u.Say("a value at an instant"), false}, {"mean start", u.Say("a mean, dated at its start"), false},
+		{"mean end", u.Say("a mean, dated at its end"), false}, {"mean", u.Say("a mean"), false}}
+}
 
 // formFrom returns what a form of a request says, by the keys that the page has.
 func formFrom(r *http.Request) dewline.FleetForm {
@@ -159,13 +161,13 @@ func formFrom(r *http.Request) dewline.FleetForm {
 		}
 	}
 	take("site.id")
-	for _, f := range siteFields(nil) {
+	for _, f := range siteFields(nil, view.Idiom{}) {
 		take(f.Key)
 	}
 	if known := strings.TrimSpace(r.PostForm.Get("known-site")); known != "" {
 		form["site.id"] = known
 	}
-	for _, set := range systemSets() {
+	for _, set := range systemSets(view.Idiom{}) {
 		for _, f := range set.Fields {
 			take(f.Key)
 		}
@@ -211,12 +213,12 @@ var commonRefrigerants = []string{"R-410A", "R-32", "R-454B", "R-22", "R-134a", 
 func (systemForm) Refrigerants() []string { return commonRefrigerants }
 
 // fill puts a form, and what is wrong with it, into the fields of the page.
-func (p *systemForm) fill(fleet *dewline.Fleet, form dewline.FleetForm, problems dewline.FormProblems, theirs dewline.FleetForm) {
+func (p *systemForm) fill(u view.Idiom, fleet *dewline.Fleet, form dewline.FleetForm, problems dewline.FormProblems, theirs dewline.FleetForm) {
 	filled := filling{form: form, theirs: theirs, problems: maps.Clone(problems)}
 	if p.ID == "" {
-		p.Site = siteSet(fleet, form, filled.fill)
+		p.Site = siteSet(fleet, form, u, filled.fill)
 	}
-	for _, set := range systemSets() {
+	for _, set := range systemSets(u) {
 		for i, f := range set.Fields {
 			if set.Fields[i] = filled.fill(f); set.Fields[i].Value != "" || set.Fields[i].Problem != "" {
 				set.Folded = false
@@ -234,7 +236,7 @@ func (p *systemForm) fill(fleet *dewline.Fleet, form dewline.FleetForm, problems
 		p.Sets = append(p.Sets, set)
 	}
 	for _, point := range fittable() {
-		p.Points = append(p.Points, newPointFields(point, form, filled.fill))
+		p.Points = append(p.Points, newPointFields(point, form, u, filled.fill))
 	}
 	p.PointErr = filled.problems["system.points"]
 	p.Problems = filled.wrongFields()
@@ -276,8 +278,8 @@ func (p *filling) wrongFields() []field {
 }
 
 // siteSet returns the fields of a site that is new.
-func siteSet(fleet *dewline.Fleet, form dewline.FleetForm, fill func(field) field) fieldSet {
-	sites := []choice{{Word: "a new site, described below"}}
+func siteSet(fleet *dewline.Fleet, form dewline.FleetForm, u view.Idiom, fill func(field) field) fieldSet {
+	sites := []choice{{Word: u.Say("a new site, described below")}}
 	for _, site := range fleet.Sites {
 		sites = append(sites, choice{Value: site.ID, Word: site.Name + " (" + site.ID + ")"})
 	}
@@ -294,15 +296,15 @@ func siteSet(fleet *dewline.Fleet, form dewline.FleetForm, fill func(field) fiel
 		id = fill(id)
 	}
 	set := fieldSet{Title: "Where it is", Fields: []field{known, id}}
-	for _, f := range siteFields(fleet.Owners) {
+	for _, f := range siteFields(fleet.Owners, u) {
 		set.Fields = append(set.Fields, fill(f))
 	}
 	return set
 }
 
 // siteFields are those of a site, but for its id.
-func siteFields(owners []dewline.Owner) []field {
-	whose := []choice{{Word: "choose, or name a new one below"}}
+func siteFields(owners []dewline.Owner, u view.Idiom) []field {
+	whose := []choice{{Word: u.Say("choose, or name a new one below")}}
 	for _, o := range owners {
 		whose = append(whose, choice{Value: o.ID, Word: o.Name})
 	}
@@ -316,8 +318,8 @@ func siteFields(owners []dewline.Owner) []field {
 	}
 }
 
-func newPointFields(point dewline.Point, form dewline.FleetForm, fill func(field) field) pointFields {
-	key, name := dewline.FormPoint(point), strings.ReplaceAll(point.String(), "_", " ")
+func newPointFields(point dewline.Point, form dewline.FleetForm, u view.Idiom, fill func(field) field) pointFields {
+	key, name := dewline.FormPoint(point), u.Name(point.String())
 	p := pointFields{Name: name, Pressure: point.Dimension() == dewline.Pressure}
 	switch point.Dimension() {
 	case dewline.Count, dewline.Boolean, dewline.ModeValue:
@@ -331,11 +333,11 @@ func newPointFields(point dewline.Point, form dewline.FleetForm, fill func(field
 	hint := map[dewline.Dimension]string{dewline.Pressure: "8 kPa", dewline.Temperature: "0.5 K", dewline.Humidity: "3 %",
 		dewline.Current: "0.2 A", dewline.Power: "50 W", dewline.Percent: "1 %"}[point.Dimension()]
 	p.Fitted = fill(field{Key: key, Label: name, Check: true})
-	p.Reference = fill(field{Key: key + ".reference", Label: "counts from", Choices: []choice{{"", "the air around it (gauge)", false},
-		{"sealed_gauge", "101.325 kPa (sealed gauge)", false}, {"absolute", "vacuum (absolute)", false}}})
+	p.Reference = fill(field{Key: key + ".reference", Label: "counts from", Choices: []choice{{"", u.Say("the air around it (gauge)"), false},
+		{"sealed_gauge", u.Say("101.325 kPa (sealed gauge)"), false}, {"absolute", u.Say("vacuum (absolute)"), false}}})
 	p.Accuracy = fill(field{Key: key + ".accuracy", Label: "accuracy", Hint: hint})
 	p.Every = fill(field{Key: key + ".sampling.interval", Label: "a reading every", Hint: "60 s"})
-	how := field{Key: key + howKey, Label: "each reading is", Choices: slices.Clone(hows)}
+	how := field{Key: key + howKey, Label: "each reading is", Choices: hows(u)}
 	value := strings.TrimSpace(form[key+".sampling.kind"] + " " + form[key+".sampling.stamp"])
 	for i := range how.Choices {
 		how.Choices[i].Current = how.Choices[i].Value == value
@@ -395,7 +397,7 @@ func (s *server) newSystem(w http.ResponseWriter, r *http.Request) {
 		form[dewline.FormPoint(p)] = "fitted"
 	}
 	p := systemForm{Version: file.Version, Fixed: file.Fixed}
-	p.fill(fleet, form, nil, nil)
+	p.fill(s.idiom(r), fleet, form, nil, nil)
 	s.showSystemForm(w, r, http.StatusOK, p)
 }
 
@@ -414,11 +416,11 @@ func (s *server) editSystem(w http.ResponseWriter, r *http.Request) {
 	}
 	form := formOf(site, sys)
 	p := systemForm{ID: id, Name: sys.Name, Version: file.Version, Fixed: file.Fixed}
-	p.fill(fleet, form, nil, nil)
+	p.fill(s.idiom(r), fleet, form, nil, nil)
 	if r.URL.Query().Has("enrolled") {
-		p.Done = "It is enrolled, and analysed from its first reading on."
+		p.Done = s.idiom(r).Say("It is enrolled, and analysed from its first reading on.")
 	} else if r.URL.Query().Has("changed") {
-		p.Done = "The change is kept and holds from now on."
+		p.Done = s.idiom(r).Say("The change is kept and holds from now on.")
 	}
 	if warning := orificeWarning(form["system.orifice"], form["system.orifice_installed"]); warning != "" {
 		p.Doubts = append(p.Doubts, warning)
@@ -427,15 +429,16 @@ func (s *server) editSystem(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *server) showSystemForm(w http.ResponseWriter, r *http.Request, status int, p systemForm) {
-	title := "Enrol a system"
+	u := s.idiom(r)
+	title := u.Say("Enrol a system")
 	if p.ID != "" {
-		title, p.Check, p.Remove = "Set up "+p.Name, checkHref(p.ID), removeHref(setUpHref(p.ID))
+		title, p.Check, p.Remove = u.Say("Set up {1}", p.Name), checkHref(p.ID), removeHref(setUpHref(p.ID))
 		p.SiteName, p.SiteHref = p.ID.Site(), setUpSiteHref(p.ID.Site())
 		if site, ok := s.overview.Fleet(r.Context()).Site(p.ID.Site()); ok {
 			p.SiteName = site.Name
 		}
 	}
-	p.base, p.Caution = s.base(r, title), dewline.Caution
+	p.base, p.Caution = s.base(r, title), u.Say(dewline.Caution)
 	s.pages.write(w, r, status, "setupsystem", p)
 }
 
@@ -472,7 +475,7 @@ func (s *server) enrolSystem(w http.ResponseWriter, r *http.Request) {
 		if status != http.StatusConflict {
 			theirs = nil
 		}
-		p.fill(fleet, form, problems, theirs)
+		p.fill(s.idiom(r), fleet, form, problems, theirs)
 		if warning := orificeWarning(form["system.orifice"], form["system.orifice_installed"]); warning != "" {
 			p.Doubts = append(p.Doubts, warning)
 		}
