@@ -1,7 +1,6 @@
 package words
 
 import (
-	"cmp"
 	"embed"
 	"fmt"
 	"regexp"
@@ -156,11 +155,9 @@ func Names() (all []string) {
 	for d := time.Sunday; d <= time.Saturday; d++ {
 		all = append(all, d.String(), d.String()[:3])
 	}
-	slices.SortFunc(all, func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) }) // the longer ones match first
+	slices.Sort(all)
 	return slices.Compact(all)
 }
-
-var names = regexp.MustCompile(strings.Join(Names(), "|"))
 
 // Time writes an instant in a layout of package time, which is a message like any other: its order is the
 // language's, and so are the names of months and days.
@@ -171,8 +168,25 @@ func (l *Language) Time(t time.Time, layout string) string {
 	if l.invent == nil {
 		layout, _ = l.text(layout)
 	}
-	return names.ReplaceAllStringFunc(t.Format(layout), func(name string) string {
-		text, _ := l.text(name)
-		return text
-	})
+	var out strings.Builder
+	for layout != "" {
+		at, long, name := strings.Index(layout, "Jan"), "January", t.Month().String()
+		if day := strings.Index(layout, "Mon"); day >= 0 && (at < 0 || day < at) {
+			at, long, name = day, "Monday", t.Weekday().String()
+		}
+		if at < 0 {
+			out.WriteString(t.Format(layout))
+			break
+		}
+		out.WriteString(t.Format(layout[:at]))
+		layout = layout[at:]
+		whole := len(long)
+		if !strings.HasPrefix(layout, long) {
+			name, whole = name[:3], 3
+		}
+		said, _ := l.text(name)
+		out.WriteString(said)
+		layout = layout[whole:]
+	}
+	return out.String()
 }
