@@ -9,7 +9,8 @@
 // A translation is text and never markup: it is escaped before html/template parses it.
 //
 // The package translates no data: names, units, and the sentences that analytics and alerts write and that
-// are kept with an alert for ever (evidence, reasons, notices) stay as they are.
+// are kept with an alert for ever (evidence, reasons, notices) stay as they are. Numbers keep their decimal point
+// in every language, as forms and papers have it.
 package words
 
 //go:generate go run ./extract
