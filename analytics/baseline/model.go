@@ -11,7 +11,8 @@ import (
 const (
 	// maxWindows is how many windows a model keeps: enough for six terms, spread over the conditions.
 	maxWindows = 48
-	// perDay bounds what one day gives, so that a model spans days and not hours.
+	// perDay bounds what one day gives, so that a model spans days and not hours; what is kept is spread over the
+	// hours in which the machine ran.
 	perDay = 6
 	// enoughWindows and enoughDays make a learned frame.
 	enoughWindows, enoughDays = 20, 5
@@ -25,6 +26,8 @@ type Model struct {
 	Days    []int32 // days that gave windows
 	LastDay int32
 	OnDay   int32 // windows taken of LastDay
+	Offered int32 // windows offered of LastDay
+	Stride  int32 // of these, one in so many is taken
 	Fits    [diagnose.NumSymptoms]Fit
 	Fitted  bool
 }
@@ -76,11 +79,21 @@ func (m *Model) Add(p *Prior, w *Window) bool {
 		return false // windows with and without the outdoor air make no one model
 	}
 	day := w.Day()
-	if day != m.LastDay {
-		m.LastDay, m.OnDay = day, 0
+	if day != m.LastDay || m.Stride == 0 {
+		m.LastDay, m.OnDay, m.Offered, m.Stride = day, 0, 0, 1
 	}
-	if m.OnDay >= perDay || m.Full() && !m.novel(p, w) {
+	m.Offered++
+	if (m.Offered-1)%m.Stride != 0 {
 		return false
+	}
+	if m.Full() && (m.OnDay >= perDay || !m.novel(p, w)) {
+		return false
+	}
+	if m.OnDay >= perDay {
+		m.thin(day)
+		if (m.Offered-1)%m.Stride != 0 {
+			return false
+		}
 	}
 	m.OnDay++
 	if !slices.Contains(m.Days, day) && len(m.Days) < fullDays {
@@ -104,6 +117,20 @@ func (m *Model) Add(p *Prior, w *Window) bool {
 	}
 	m.Windows[best] = *w
 	return true
+}
+
+// thin leaves every second window of a day, and takes half as many from now on.
+func (m *Model) thin(day int32) {
+	n := 0
+	m.Windows = slices.DeleteFunc(m.Windows, func(w Window) bool {
+		if w.Day() != day {
+			return false
+		}
+		n++
+		return n%2 == 0
+	})
+	m.OnDay -= m.OnDay / 2
+	m.Stride *= 2
 }
 
 // novel says whether the conditions of a window are outside of those seen.

@@ -152,14 +152,22 @@ func TestModelStaysWithinItsBounds(t *testing.T) {
 	var m Model
 	for day := range 400 {
 		s.newDay()
-		kept := 0
 		for hour := 0.0; hour < 24; hour += 0.5 {
-			if m.Add(p, s.window(day, hour, 18+12*math.Sin(float64(day)/58))) {
-				kept++
+			m.Add(p, s.window(day, hour, 18+12*math.Sin(float64(day)/58)))
+		}
+		var kept []Window
+		for _, w := range m.Windows {
+			if w.Day() == int32(day) {
+				kept = append(kept, w)
 			}
 		}
-		if kept > perDay {
-			t.Fatalf("day %d gave %d windows, want %d at most", day, kept, perDay)
+		if len(kept) > perDay {
+			t.Fatalf("day %d gave %d windows, want %d at most", day, len(kept), perDay)
+		}
+		if day < 5 {
+			if n := len(kept); n < perDay/2 || kept[n-1].From-kept[0].From < 12*3600_000 {
+				t.Errorf("what is kept of day %d is not spread over its hours: %d windows", day, n)
+			}
 		}
 	}
 	if len(m.Windows) > maxWindows || cap(m.Windows) > maxWindows || len(m.Days) > fullDays {
