@@ -295,6 +295,21 @@ func daysIn(recent []baseline.Window) float64 {
 	return float64(max(n, 1))
 }
 
+// spell is the time in which the windows of a machine that keeps running have nearly the same weather and load: they
+// are not as many independent ones.
+const spell = 2 * time.Hour
+
+// spellsIn counts the spells of windows.
+func spellsIn(recent []baseline.Window) float64 {
+	n, last := 0, dewline.Millis(0)
+	for i := range recent {
+		if from := recent[i].From; n == 0 || from-last >= dewline.Millis(spell.Milliseconds()) {
+			n, last = n+1, from
+		}
+	}
+	return float64(max(n, 1))
+}
+
 // residual fills in a symptom's residual over windows: the median distance from what expected gives of
 // each, with how far windows and days scatter. It says whether there is one, and how uncertain the
 // expectation of the last window is, which is for the caller to add.
@@ -312,7 +327,7 @@ func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diag
 	}
 	window, day := y.Track.Model.Noise(y.prior, s)
 	r.Has[s], r.Mean[s] = true, v
-	r.Cov[s][s] = sd*sd + window*window/float64(n) + day*day/daysIn(recent)
+	r.Cov[s][s] = sd*sd + window*window/min(float64(n), spellsIn(recent)) + day*day/daysIn(recent)
 	return true
 }
 
