@@ -56,7 +56,7 @@ func TestASafetyThatTripsIsToldAtOnce(t *testing.T) {
 		want  dewline.Condition
 		fault dewline.Fault
 	}{
-		{"safety device", true, "safety", dewline.NotRunning, dewline.NoFault},
+		{"safety device", true, "safety", dewline.NotRunning, dewline.CondenserAirflow},
 		{"refrigerant detector", false, "leak", dewline.ChargeDrift, dewline.Undercharge},
 	} {
 		r := coldRoom(4).withSignals(func(day float64) (float64, bool, bool, bool) {
@@ -159,6 +159,36 @@ func TestWhatIsSeenInMeans(t *testing.T) {
 	out, _ = r.run(t)
 	if found := findingsOf(out, dewline.Flooding); len(found) == 0 || found[0].Severity != dewline.Urgent {
 		t.Errorf("found\n%s\nwant flooding", told(out.Findings))
+	}
+}
+
+// TestAMeanThatAStopIsInIsNotJudged: a thermostat that lets a machine stand for a part of many a quarter hour makes
+// every mean look like a weak compressor.
+func TestAMeanThatAStopIsInIsNotJudged(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 24)
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			s := &all[i]
+			if s.At < dayAt(15) || s.At%(30*minute) != 10*minute {
+				continue
+			}
+			switch s.Point {
+			case dewline.SuctionPressure:
+				s.Value += 300e3
+			case dewline.LiquidPressure:
+				s.Value = min(s.Value, 1600e3)
+			case dewline.CompressorPower:
+				s.Value = 0
+			}
+		}
+		return all
+	}
+	out, y := r.means().run(t)
+	if found := onMachine(out); len(found) != 0 {
+		t.Errorf("found\n%s", told(found))
+	}
+	if n := y.Track.Recent[len(y.Track.Recent)-1].To; n < dayAt(23.5) {
+		t.Errorf("nothing was judged after %s", clock(n))
 	}
 }
 

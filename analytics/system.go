@@ -43,6 +43,7 @@ type memory struct {
 	Track    track
 	Acute    acute
 	Hunting  hunting
+	Full     full
 	Watch    watching
 	Believed hold
 	Episodes []episode
@@ -146,6 +147,9 @@ func (y *system) evaluate(e *Engine) {
 			y.swinging(e, f)
 		}
 		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard(), y.means)
+		if y.means && o.Cooling && !y.whole(f) {
+			steady = false
+		}
 		judged := steady && o.Cooling
 		if judged {
 			y.Recent.add(at, f)

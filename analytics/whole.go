@@ -1,0 +1,64 @@
+package analytics
+
+import (
+	"math"
+
+	"dewline"
+	"dewline/analytics/cycle"
+)
+
+// full follows how much a machine shows when it runs all the time. Readings that are means over a quarter of an hour
+// show less of everything where it stood for a part of it, which looks like a weak compressor.
+type full struct {
+	Power highest // logarithm of W (or A) at a common outdoor temperature
+	Head  highest // K over the outdoor air
+}
+
+// highest is the most that was seen lately.
+type highest struct {
+	Seen bool
+	Most float64
+}
+
+// reaches takes a value and says whether it comes within some of the most that was seen; what was seen falls by
+// a little each time, so that a change of the machine is followed in half a day.
+func (s *highest) reaches(v, within float64) bool {
+	if !s.Seen {
+		s.Seen, s.Most = true, v
+	}
+	s.Most = max(v, s.Most-within/40)
+	return v >= s.Most-within
+}
+
+const (
+	// leastOver is what any condenser of a machine that runs is warmer than the air (common practice: 8 K and more).
+	leastOver = 2.5 // K
+	// The least that a mean may lack of what was seen.
+	lackingPower = 0.16 // as a logarithm
+	lackingHead  = 5    // K
+	// powerPerKelvin is how the power rises with the outdoor air (the fits of NISTIR 7350 have 2 to 3 %).
+	powerPerKelvin = 0.02
+)
+
+// whole says whether a mean is of running alone.
+func (y *system) whole(f *cycle.Features) bool {
+	over, hasOver := f.Value[cycle.CondensingOverAir], f.OK(cycle.CondensingOverAir)
+	if hasOver && over < leastOver {
+		return false
+	}
+	s := y.machine.System
+	if s.CompressorSpeed == dewline.StagedSpeed || s.CompressorSpeed == dewline.VariableSpeed {
+		return true
+	}
+	hold := y.machine.Hold()
+	out, hasOut := y.Frame.Get(dewline.OutdoorAirTemp, hold)
+	for _, p := range [...]dewline.Point{dewline.CompressorPower, dewline.CompressorCurrent} {
+		if v, ok := y.Frame.Get(p, hold); ok && v > 0 && hasOut {
+			return y.Full.Power.reaches(math.Log(v)-powerPerKelvin*out, lackingPower)
+		}
+	}
+	if hasOver && !s.HeadControl {
+		return y.Full.Head.reaches(over, lackingHead)
+	}
+	return true
+}
