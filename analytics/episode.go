@@ -124,37 +124,62 @@ func (y *system) tell(e *Engine, ep *episode, cleared, at dewline.Millis) {
 	e.out.Findings = append(e.out.Findings, dewline.Finding{
 		System: y.id, Key: ep.Key, Condition: ep.Conditions[0], Conditions: slices.Clone(ep.Conditions), Severity: ep.Severity,
 		Onset: ep.Onset, Detected: ep.Detected, Cleared: cleared, At: at,
-		Causes: asTold(ep), Forecast: ep.Forecast, Evidence: slices.Clone(ep.Evidence),
+		Causes: asTold(ep, y.Track.NoFault), Forecast: ep.Forecast, Evidence: slices.Clone(ep.Evidence),
 	})
 }
 
-// maybeNone is the share of none in what is but worth a watch: of such alerts on the fleets that this was tuned
-// on, four to six of ten were of nothing that lasted.
-const maybeNone = 0.45
+// maybeNone is the share of none in what is but worth a watch: of such alerts on the fleets that this was tuned on, four
+// to six of ten were of nothing that lasted, and fewer of a low charge, which does not come back.
+func maybeNone(f dewline.Fault) float64 {
+	switch f {
+	case dewline.Undercharge:
+		return 0.2
+	case dewline.Restriction:
+		return 0.4
+	}
+	return 0.45
+}
 
-// asTold returns the causes as an alert has them: a copy, in which a watch leaves more room for none.
-func asTold(ep *episode) []dewline.Cause {
+// hardlyNone is how much of what the weighing leaves to none is left of it once a finding is to be acted on: it has
+// lasted, and is far out.
+const hardlyNone = 0.2
+
+// asTold returns the causes as an alert has them: a copy, in which a watch leaves more room for none, and what is to be
+// acted on less. noFault is what the newest weighing gives to none: the more it speaks against it, the less room.
+func asTold(ep *episode, noFault float64) []dewline.Cause {
 	list := slices.Clone(ep.Causes)
-	if ep.Key != machineKey || ep.Severity != dewline.Watch || len(list) == 0 || list[0].Fault == dewline.NoFault {
+	if ep.Key != machineKey || len(list) == 0 || list[0].Fault == dewline.NoFault {
 		return list
 	}
 	none := slices.IndexFunc(list, func(c dewline.Cause) bool { return c.Fault == dewline.NoFault })
+	acting := ep.Severity != dewline.Watch
+	if acting && (none < 0 || list[none].Probability < 0.15) {
+		return list
+	}
 	if none < 0 {
 		none = len(list)
 		list = append(list, dewline.Cause{Fault: dewline.NoFault})
 	}
 	was := list[none].Probability
-	if was >= maybeNone {
-		return list
+	share := hardlyNone * was
+	if !acting {
+		// All of it from one in ten on, and least at one in ten thousand.
+		share = max(was, maybeNone(list[0].Fault)*min(max((math.Log10(noFault)+4)/3, 0.4), 1))
 	}
 	for i := range list {
-		list[i].Probability *= (1 - maybeNone) / (1 - was)
+		list[i].Probability *= (1 - share) / (1 - was)
 	}
-	most := list[0].Probability // a second cause of weight is not to be hidden by it
-	if none > 1 && len(list) > 1 && list[1].Probability > 0.25*(1-maybeNone) {
-		most = list[1].Probability
+	// It neither leads nor hides a second cause of weight.
+	second := 1
+	if none == 1 {
+		second = 2
 	}
-	list[none].Probability = min(maybeNone, most-0.01)
+	most := list[0].Probability
+	if second < len(list) && list[second].Probability > 0.25*(1-share) {
+		most = list[second].Probability
+	}
+	share = min(share, most-0.01)
+	list[none].Probability = share
 	total := 0.0
 	for i := range list {
 		total += list[i].Probability
@@ -188,11 +213,11 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 	}
 	if p, ok := sensorOf(key); ok {
 		if p == gateway {
-			return []dewline.Cause{{Fault: dewline.Communication, Detail: p, Probability: 1}}
+			return []dewline.Cause{{Fault: dewline.Communication, Detail: p, Probability: 0.9}, {Fault: dewline.NoFault, Probability: 0.1}}
 		}
 		return y.sensorCauses(p)
 	}
-	return []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
+	return usualCauses(c)
 }
 
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
@@ -315,6 +340,12 @@ func usualCauses(c dewline.Condition) []dewline.Cause {
 		return list{{Fault: dewline.Undercharge, Probability: 0.4}, {Fault: dewline.CondenserAirflow, Probability: 0.3}, {Fault: dewline.CompressorLeakage, Probability: 0.2}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Freezing:
 		return list{{Fault: dewline.EvaporatorAirflow, Probability: 0.5}, {Fault: dewline.Undercharge, Probability: 0.3}, {Fault: dewline.Restriction, Probability: 0.2}}
+	case dewline.NotRunning:
+		// What opens a safety switch is most often the head pressure, then a suction pressure that is too low.
+		return list{{Fault: dewline.CondenserAirflow, Probability: 0.35}, {Fault: dewline.Undercharge, Probability: 0.25}, {Fault: dewline.NoFault, Probability: 0.2}, {Fault: dewline.Overcharge, Probability: 0.1}, {Fault: dewline.NonCondensables, Probability: 0.1}}
+	case dewline.ShortCycling:
+		// A thermostat or a machine too large, or a safety switch that stops it.
+		return list{{Fault: dewline.NoFault, Probability: 0.6}, {Fault: dewline.Undercharge, Probability: 0.15}, {Fault: dewline.CondenserAirflow, Probability: 0.1}, {Fault: dewline.Overcharge, Probability: 0.1}, {Fault: dewline.Restriction, Probability: 0.05}}
 	}
 	return list{{Fault: dewline.NoFault, Probability: 1}}
 }

@@ -357,7 +357,7 @@ func TestAWatchLeavesRoomForNone(t *testing.T) {
 		key      string
 		none     bool
 	}{{dewline.Watch, machineKey, true}, {dewline.Soon, machineKey, false}, {dewline.Watch, "space", false}} {
-		got := asTold(&episode{Key: tt.key, Severity: tt.severity, Causes: list})
+		got := asTold(&episode{Key: tt.key, Severity: tt.severity, Causes: list}, 0.1)
 		sum := 0.0
 		for _, c := range got {
 			sum += c.Probability
@@ -369,9 +369,18 @@ func TestAWatchLeavesRoomForNone(t *testing.T) {
 	if list[0].Probability != 0.62 {
 		t.Error("what is believed was changed by telling it")
 	}
-	few := asTold(&episode{Key: machineKey, Severity: dewline.Watch, Causes: []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.9}, {Fault: dewline.Restriction, Probability: 0.1}}})
+	few := asTold(&episode{Key: machineKey, Severity: dewline.Watch, Causes: []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.9}, {Fault: dewline.Restriction, Probability: 0.1}}}, 0.1)
 	if few[0].Fault != dewline.Undercharge || few[1].Fault != dewline.NoFault {
 		t.Errorf("a second cause of no weight: %v", few)
+	}
+	// What is far out leaves less room.
+	air := episode{Key: machineKey, Severity: dewline.Watch, Causes: []dewline.Cause{{Fault: dewline.CondenserAirflow, Probability: 0.9}, {Fault: dewline.NonCondensables, Probability: 0.1}}}
+	if slight, far := asTold(&air, 0.1), asTold(&air, 1e-4); slight[0].Fault != dewline.CondenserAirflow || far[0].Probability < slight[0].Probability+0.15 {
+		t.Errorf("slightly out %v, far out %v", slight, far)
+	}
+	air.Severity, air.Causes = dewline.Soon, []dewline.Cause{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.NoFault, Probability: 0.4}}
+	if acting := asTold(&air, 0.1); acting[0].Fault != dewline.CondenserAirflow || acting[0].Probability < 0.75 {
+		t.Errorf("to be acted on: %v", acting)
 	}
 }
 
