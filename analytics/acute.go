@@ -155,7 +155,7 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			}
 			return most, true
 		}
-		const long, unexpected = 10 * hour, hour // in three days
+		const long, unexpected = 5 * hour, hour // in three days
 		a := &y.Acute
 		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
 			return dewline.Soon, true

@@ -17,10 +17,10 @@ const (
 	overwhelming = 5
 	// obvious is so far out that it is told without waiting whether it lasts for hours.
 	obvious = 3.6
-	// leastWindows is how many windows in a row must speak for a fault: four runs, or two hours.
-	leastWindows = 4
+	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
+	leastWindows = 3
 	// likelyWindows is how many it takes where each says no more than that.
-	likelyWindows = 6
+	likelyWindows = 5
 	// surelyOdds make a finding one to act on.
 	surelyOdds = 3.0 // 20 to 1
 )
@@ -37,7 +37,7 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	lasting, awhile := at-t.Since >= 20*hour, at-t.Since >= 3*hour
 	// Likelier than not for hours is worth a watch: what a prior says of a machine that was never seen healthy
 	// does not become surer with time.
-	likely := t.Odds > likelier && (lasting || awhile && !t.Model.Learned()) && t.Doubtful >= likelyWindows
+	likely := t.Odds > likelier && (at-t.Since >= 6*hour || awhile && !t.Model.Learned()) && t.Doubtful >= likelyWindows
 	if (t.Odds > sure && (awhile || t.Odds > obvious) && t.Doubtful >= leastWindows || likely) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		if t.Sensor {
 			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
