@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"math"
 
 	"dewline"
@@ -37,6 +38,7 @@ type figures struct {
 	sensorCalledMachine   portion
 	machineCalledSensor   portion
 	causes                reliability
+	causesBy              map[string]*reliability          // by severity, condition and first cause, in words
 	confusion             map[dewline.Fault]map[string]int // by what was said, "missed" and "healthy" beside the faults
 	forecastFirst         portion                          // intervals of each alert's first forecast that hold the truth
 	forecastDaily         portion                          // of the last forecast of each day
@@ -54,7 +56,7 @@ const (
 // tally adds up the figures of those episodes that keep accepts; of every one if it is nil. What is
 // not of an episode, false alerts above all, is of every one.
 func tally(verdicts []verdict, keep func(*outcome) bool) *figures {
-	f := &figures{confusion: map[dewline.Fault]map[string]int{}, dayOneRunning: true}
+	f := &figures{confusion: map[dewline.Fault]map[string]int{}, causesBy: map[string]*reliability{}, dayOneRunning: true}
 	for i := range verdicts {
 		v := &verdicts[i]
 		f.systems++
@@ -97,7 +99,7 @@ func (f *figures) alerts(v *verdict) {
 		causes := c.causesAt(c.alert.Detected.Add(settling))
 		f.confuse(wasHealthy, causes)
 		if len(causes) > 0 {
-			f.causes.add(causes[0].Probability, causes[0].Fault == dewline.NoFault)
+			f.believe(c, causes[0], causes[0].Fault == dewline.NoFault)
 		}
 	}
 }
@@ -105,8 +107,21 @@ func (f *figures) alerts(v *verdict) {
 // believed adds how far the probability of an alert's first cause is to be believed.
 func (f *figures) believed(c *course, o *outcome) {
 	if causes := c.causesAt(o.judgedAt(c.alert.Detected)); len(causes) > 0 {
-		f.causes.add(causes[0].Probability, o.right(causes, 1))
+		f.believe(c, causes[0], o.right(causes, 1))
 	}
+}
+
+func (f *figures) believe(c *course, first dewline.Cause, right bool) {
+	f.causes.add(first.Probability, right)
+	acting := "watch"
+	if _, acted := c.actedOn(); acted {
+		acting = "soon or urgent"
+	}
+	kind := fmt.Sprintf("%s %s: %s", acting, c.alert.Condition, first.Fault)
+	if f.causesBy[kind] == nil {
+		f.causesBy[kind] = &reliability{}
+	}
+	f.causesBy[kind].add(first.Probability, right)
 }
 
 func (f *figures) confuse(truth dewline.Fault, causes []dewline.Cause) {

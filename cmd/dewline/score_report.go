@@ -301,6 +301,15 @@ func (r *scoreReport) reliability(f *figures) {
 			r.row(fmt.Sprintf("%.1f-%.1f", float64(i)/10, float64(i+1)/10), fmt.Sprint(b.n), fmt.Sprintf("%.2f", b.stated/float64(b.n)), portion{b.hits, b.n}.String())
 		}
 	}
+	r.line("\n## The same by what was told\n")
+	r.head("alert and its first cause", "alerts", "mean stated", "right")
+	for _, kind := range slices.Sorted(maps.Keys(f.causesBy)) {
+		n, hits, stated := 0, 0, 0.0
+		for _, b := range f.causesBy[kind] {
+			n, hits, stated = n+b.n, hits+b.hits, stated+b.stated
+		}
+		r.row(kind, fmt.Sprint(n), fmt.Sprintf("%.2f", stated/float64(n)), portion{hits, n}.String())
+	}
 }
 
 // summary writes the main figures in lines.
@@ -319,7 +328,7 @@ func (r *scoreReport) summary() {
 	}
 }
 
-// list writes each episode that was missed, found late or wrongly named, and each false alert.
+// list writes each episode that was missed, found late or wrongly named, and each alert of nothing: false ones, and watches that were idle.
 func (r *scoreReport) list() {
 	for i := range r.verdicts {
 		v := &r.verdicts[i]
@@ -332,9 +341,14 @@ func (r *scoreReport) list() {
 			}
 		}
 		for _, c := range v.alerts {
-			if _, acted := c.actedOn(); v.about[c] == nil && acted {
-				r.line("%s  FALSE%s: %s", v.who(), v.afterRepair(c), c.text(c.alert.Detected.Add(settling)))
+			if v.about[c] != nil {
+				continue
 			}
+			what := "IDLE WATCH"
+			if _, acted := c.actedOn(); acted {
+				what = "FALSE"
+			}
+			r.line("%s  %s%s: %s", v.who(), what, v.afterRepair(c), c.text(c.alert.Detected.Add(settling)))
 		}
 		for _, c := range v.flaps() {
 			r.line("%s  FLAPPED: %s", v.who(), c.text(c.alert.Detected.Add(settling)))
