@@ -43,6 +43,7 @@ func missing(t *testing.T, format string, args ...any) {
 // browser returns the context of a headless Chromium.
 func browser(t *testing.T) context.Context {
 	t.Helper()
+	t.Parallel() // each test has a browser of its own, and mostly waits for it
 	path, err := exec.LookPath("chromium")
 	if err != nil {
 		missing(t, "chromium is missing: make tools-chromium installs it")
