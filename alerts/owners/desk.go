@@ -374,12 +374,15 @@ func (b *builder) site(site *dewline.Site) error {
 
 func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewline.Millis) (dewline.OwnerMachine, error) {
 	m := dewline.OwnerMachine{System: sys.ID, Name: sys.Name, Kind: sys.Kind, Refrigerant: sys.Refrigerant}
-	learning := false
-	if b.desk.States != nil && to == b.now {
-		state, known := b.desk.States.State(sys.ID)
-		learning = !known || state.At == 0 || state.Health == dewline.HealthLearning
+	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], from, to, zoneOf(site), b.say)
+	if m.Says == b.say.Say("Well.") && b.desk.States != nil && to == b.now { // nothing was ever said of it
+		switch state, known := b.desk.States.State(sys.ID); {
+		case !known || state.At == 0:
+			m.Standing, m.Says = dewline.StandSilent, b.say.Say("No reading of it has arrived yet: nothing is known of it.")
+		case state.Health == dewline.HealthLearning:
+			m.Standing, m.Says = dewline.Learning, b.say.Say("Nothing speaks against it; Dewline still learns what is normal for it.")
+		}
 	}
-	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], learning, from, to, zoneOf(site), b.say)
 	b.machines++
 	missing := ""
 	switch {

@@ -468,3 +468,33 @@ func TestMonthInALanguage(t *testing.T) {
 		}
 	}
 }
+
+// heard knows when systems were heard last, and how they are.
+type heard map[dewline.SystemID]dewline.SystemState
+
+func (h heard) State(id dewline.SystemID) (dewline.SystemState, bool) { s, ok := h[id]; return s, ok }
+
+// TestWhatIsNotKnownIsNotWell: a machine that was never heard, or is still being learned, is not said to be well while
+// the month goes on.
+func TestWhatIsNotKnownIsNotWell(t *testing.T) {
+	const id = "isle-office/desk-ac"
+	for name, c := range map[string]struct {
+		states heard
+		want   dewline.Standing
+	}{
+		"well":     {heard{id: {At: 1, Health: dewline.HealthWell}}, dewline.StandWell},
+		"learning": {heard{id: {At: 1, Health: dewline.HealthLearning}}, dewline.Learning},
+		"unheard":  {heard{id: {}}, dewline.StandSilent},
+		"unknown":  {heard{}, dewline.StandSilent},
+	} {
+		d := story(t).desk()
+		d.States = c.states
+		m, err := d.OwnerMonth(owner(t.Context(), "city"), "city", "2031-07")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := machine(t, m, id); got.Standing != c.want {
+			t.Errorf("%s: %s, %s", name, got.Standing, got.Says)
+		}
+	}
+}
