@@ -157,6 +157,9 @@ func (f *Folder) dropUnnamed(ctx context.Context, visit string, before time.Time
 	defer f.one.Unlock()
 	dir := filepath.Join(f.Path, visit)
 	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil // somebody else has dropped them since they were listed
+	}
 	if err != nil {
 		return err
 	}
