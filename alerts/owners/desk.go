@@ -374,15 +374,16 @@ func (b *builder) site(site *dewline.Site) error {
 
 func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewline.Millis) (dewline.OwnerMachine, error) {
 	m := dewline.OwnerMachine{System: sys.ID, Name: sys.Name, Kind: sys.Kind, Refrigerant: sys.Refrigerant}
-	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], from, to, zoneOf(site), b.say)
-	if m.Says == b.say.Say("Well.") && b.desk.States != nil && to == b.now { // nothing was ever said of it
+	quiet := dewline.StandWell
+	if b.desk.States != nil && to == b.now {
 		switch state, known := b.desk.States.State(sys.ID); {
 		case !known || state.At == 0:
-			m.Standing, m.Says = dewline.StandSilent, b.say.Say("No reading of it has arrived yet: nothing is known of it.")
+			quiet = dewline.StandSilent
 		case state.Health == dewline.HealthLearning:
-			m.Standing, m.Says = dewline.Learning, b.say.Say("Nothing speaks against it; Dewline still learns what is normal for it.")
+			quiet = dewline.Learning
 		}
 	}
+	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], quiet, from, to, zoneOf(site), b.say)
 	b.machines++
 	missing := ""
 	switch {

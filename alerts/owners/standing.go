@@ -57,8 +57,8 @@ func graver(a, b dewline.Standing) bool {
 }
 
 // stand says how a machine stood at the end of [from, to), by its alerts. works are its visits of the
-// month.
-func stand(alerts []past, works []dewline.OwnerWork, from, to dewline.Millis, zone *time.Location, t dewline.Tongue) (dewline.Standing, string) {
+// month; quiet is how a machine stands that no alert was ever about.
+func stand(alerts []past, works []dewline.OwnerWork, quiet dewline.Standing, from, to dewline.Millis, zone *time.Location, t dewline.Tongue) (dewline.Standing, string) {
 	best := dewline.StandWell
 	var of, ended *dewline.Alert
 	for _, p := range alerts {
@@ -80,6 +80,10 @@ func stand(alerts []past, works []dewline.OwnerWork, from, to dewline.Millis, zo
 		return dewline.StandProved, t.Say("Well again: the repair is proved by its readings.") + over(*ended, zone, t)
 	case ended != nil:
 		return dewline.StandWell, t.Say("Well.") + over(*ended, zone, t)
+	case quiet == dewline.StandSilent:
+		return quiet, t.Say("No reading of it has arrived yet: nothing is known of it.")
+	case quiet == dewline.Learning:
+		return quiet, t.Say("Nothing speaks against it; Dewline still learns what is normal for it.")
 	}
 	return dewline.StandWell, t.Say("Well.")
 }
