@@ -68,9 +68,6 @@ func press(t *testing.T, ctx context.Context, label string) {
 // TestSignInInBrowser: who follows a link is led to sign in and from there to what they followed, by
 // the keyboard alone, without a script of ours.
 func TestSignInInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	h := houseOf(t, nil, accountOf(t, "ana", dewline.RoleDispatcher, ""))
 	ctx, w := newTab(t, parent)
@@ -101,9 +98,6 @@ func bookOf(t *testing.T, h *house) dewline.Directory {
 
 // TestDoorsInBrowser looks at the pages of package access as TestPagesInBrowser does at the others.
 func TestDoorsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	rui := accountOf(t, "rui", dewline.RoleAdministrator, "")
 	rui.Person.Name = "Rui Salgado"
@@ -182,9 +176,6 @@ func TestDoorsInBrowser(t *testing.T) {
 // TestStreamEndsInBrowser: the stream of a page that listens ends once its reader has signed out, or may not
 // sign in any more. The page says so, and whatever is asked for next leads to where people sign in.
 func TestStreamEndsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for name, end := range map[string]func(t *testing.T, ctx context.Context, store *accesstest.Store, ana dewline.Account){
 		"signed out elsewhere": func(t *testing.T, ctx context.Context, _ *accesstest.Store, _ dewline.Account) {

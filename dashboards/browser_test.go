@@ -43,6 +43,9 @@ func missing(t *testing.T, format string, args ...any) {
 // browser returns the context of a headless Chromium.
 func browser(t *testing.T) context.Context {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("starts a browser")
+	}
 	t.Parallel() // each test has a browser of its own, and mostly waits for it
 	path, err := exec.LookPath("chromium")
 	if err != nil {
@@ -367,9 +370,6 @@ func bookPages(t *testing.T) []bookPage {
 // page may complain, ask another host, be wider than its screen, or fail WCAG 2.2 AA as far as axe
 // can tell. Without -screenshots the two main pages are looked at everywhere, what else differs once.
 func TestPagesInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	pages := bookPages(t)
 	for i, v := range views {
@@ -397,9 +397,6 @@ func TestPagesInBrowser(t *testing.T) {
 
 // TestTasksInBrowser does what people come for, with the mouse and without.
 func TestTasksInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 
 	t.Run("from the list to the machine and back in time", func(t *testing.T) {
@@ -529,9 +526,6 @@ func TestTasksInBrowser(t *testing.T) {
 
 // TestDeskInBrowser is the dispatcher's morning, without a mouse.
 func TestDeskInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	town := pagebook.Town(noon)
 	d := &desk{book: town}

@@ -9,9 +9,6 @@ import (
 // TestFleetInBrowser: a dispatcher asks what machines of one installer have in common, and from there for
 // those machines; and where it is worst.
 func TestFleetInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	base := serve(t, optionsFor(pagebook.Town(noon)))
 	for _, v := range views {

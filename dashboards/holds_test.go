@@ -190,9 +190,6 @@ func TestHolds(t *testing.T) {
 
 // TestHoldsInBrowser holds the notices of a machine back and ends that, as people do.
 func TestHoldsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for _, v := range views {
 		if v.name == "desktop-dark" || v.name == "phone-light" {

@@ -230,9 +230,6 @@ func stringsIn(v reflect.Value, do func(string)) {
 // TestGermanInBrowser looks at what owners and technicians see in German, whose words are longer: nothing may
 // be wider than its screen or cut off.
 func TestGermanInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	in := func(o dashboards.Options, v dewline.Visitor) string {
 		v.Language = "de"

@@ -131,9 +131,6 @@ func TestOwnersHostileNames(t *testing.T) {
 
 // TestOwnerInBrowser looks at the page as its owner does, and on paper.
 func TestOwnerInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for _, p := range []struct {
 		name  string

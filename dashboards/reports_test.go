@@ -152,9 +152,6 @@ func TestReports(t *testing.T) {
 
 // TestReportsInBrowser looks at the report, and follows it to another time.
 func TestReportsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	site := httptest.NewServer(handler(t, reportOptions(newReporter(9), visitor(dewline.RoleManager, ""))))
 	defer site.Close()

@@ -16,9 +16,6 @@ import (
 // TestSetUpInBrowser enrols a system as people do, from nothing, on a desk and on a phone, by day and by
 // night, and looks at every page on the way as TestPagesInBrowser does.
 func TestSetUpInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for _, v := range views {
 		t.Run(v.name, func(t *testing.T) {
@@ -108,9 +105,6 @@ func TestSetUpInBrowser(t *testing.T) {
 
 // TestCheckInBrowser looks at the check of sensors that read something.
 func TestCheckInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	o := optionsFor(pagebook.Town(noon))
 	o.Guest = as(visitor(dewline.RoleManager, ""))
@@ -137,9 +131,6 @@ func TestCheckInBrowser(t *testing.T) {
 // TestEditInBrowser: somebody gives a system that is enrolled tags and its compressor's map, changes its
 // site, and takes it out of the fleet.
 func TestEditInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for _, v := range views {
 		t.Run(v.name, func(t *testing.T) {

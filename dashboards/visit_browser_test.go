@@ -124,9 +124,6 @@ func typed(t *testing.T, ctx context.Context, name string, n int) string {
 // TestVisitInBrowser is a technician's visit on a roof where the signal comes and goes: nothing that is
 // typed is lost, and what is sent is there once.
 func TestVisitInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	for _, v := range []screen{{"phone", 390, 844, "light"}, {"desktop", 1280, 900, "light"}} {
 		t.Run(v.name, func(t *testing.T) {
@@ -265,9 +262,6 @@ func (w *watch) checkBut(t *testing.T, base string, cut ...string) {
 // TestVisitOfTwoInBrowser: two devices at one visit are asked what is to stand, and what comes after the
 // visit was closed is shown until somebody has read it.
 func TestVisitOfTwoInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	r := newRoof(t, technician)
 	ctx, w := newTab(t, browser(t))
 	page := r.base + "/calls/call-library/visit/quay-library/hall-ac"
@@ -335,9 +329,6 @@ func TestVisitOfTwoInBrowser(t *testing.T) {
 
 // TestVisitKeepsItsUnitsInBrowser: what was typed in one system of units is shown in no other.
 func TestVisitKeepsItsUnitsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	r := newRoof(t, technician)
 	ctx, w := newTab(t, browser(t))
 	open(t, ctx, r.base+visitPath)
@@ -382,9 +373,6 @@ func TestVisitKeepsItsUnitsInBrowser(t *testing.T) {
 
 // TestVisitOutlivesSessionInBrowser: a session that ends on the roof costs nothing of what is typed.
 func TestVisitOutlivesSessionInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	store := accesstest.New(accountOf(t, "tea", dewline.RoleTechnician, ""))
 	gate, err := access.New(access.Options{Store: store, Book: store, Now: time.Now})
@@ -427,9 +415,6 @@ func TestVisitOutlivesSessionInBrowser(t *testing.T) {
 
 // TestPagesForgottenInBrowser: the pages that a phone keeps are gone when its owner signs out.
 func TestPagesForgottenInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	parent := browser(t)
 	h := houseOf(t, nil, accountOf(t, "tea", dewline.RoleTechnician, ""))
 	ctx, w := newTab(t, parent)
@@ -471,9 +456,6 @@ func tabTo(t *testing.T, ctx context.Context, selector, keys string) {
 // TestStepsInBrowser: that somebody is on the way and on site is kept without signal, outlives the page, and
 // is there once when it is sent, though the first answer is lost. What is refused is shown until it was read.
 func TestStepsInBrowser(t *testing.T) {
-	if testing.Short() {
-		t.Skip("starts a browser")
-	}
 	r := newRoof(t, technician)
 	v := screen{"phone-dark", 390, 844, "dark"}
 	ctx, w := v.tab(t, browser(t))
