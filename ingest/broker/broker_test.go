@@ -293,16 +293,6 @@ func TestAnInterruptionKeepsOrder(t *testing.T) {
 			s := start(t, o)
 			in := subscribe(t, s)
 			gw := connect(t, gateway(s, "quay/gw"))
-			holds := func(n int) {
-				t.Helper()
-				waitFor(t, fmt.Sprintf("the broker holds %d messages", n), func() bool {
-					return testutil.GatherAndCompare(reg, strings.NewReader(fmt.Sprintf(`
-						# HELP dewline_broker_queue_messages Messages that the broker holds for ingest.
-						# TYPE dewline_broker_queue_messages gauge
-						dewline_broker_queue_messages %d
-					`, n)), "dewline_broker_queue_messages") == nil
-				})
-			}
 			publish := func(from, to int) {
 				for i := from; i < to; i++ {
 					if err := wait(gw.Publish("dewline/quay/hall-ac/readings", 1, false, fmt.Sprint(i))); err != nil {
@@ -311,14 +301,14 @@ func TestAnInterruptionKeepsOrder(t *testing.T) {
 				}
 			}
 			publish(0, 30)
-			holds(30)
+			holds(t, reg, 30)
 			for i := range 30 {
 				m := in.next(t)
 				if i < 10 {
 					m.Ack()
 				}
 			}
-			holds(20) // an acknowledgement that the broker has not read yet would be lost
+			holds(t, reg, 20) // an acknowledgement that the broker has not read yet would be lost
 			in.Disconnect(100)
 			publish(30, 60)
 			if restart {
@@ -347,15 +337,26 @@ func TestAnInterruptionKeepsOrder(t *testing.T) {
 
 // Retained statuses of many gateways must not crowd out readings when ingest connects again.
 func TestReconnectingWithManyStatusesIsQuick(t *testing.T) {
-	s := start(t, broker.Options{Open: true, InFlight: 20})
+	reg := prometheus.NewRegistry()
+	s := start(t, broker.Options{Open: true, InFlight: 20, Registerer: reg})
 	in := subscribe(t, s)
+	var inHand []paho.Message
 	gw := connect(t, gateway(s, "quay/gw"))
 	for i := range 50 {
 		if err := wait(gw.Publish(fmt.Sprintf("dewline/quay/gw%d/status", i), 1, true, "{}")); err != nil {
 			t.Fatal(err)
 		}
-		in.next(t).Ack()
+		if m := in.next(t); i < 30 {
+			m.Ack()
+		} else {
+			inHand = append(inHand, m)
+		}
 	}
+	holds(t, reg, len(inHand))
+	for _, m := range inHand {
+		m.Ack()
+	}
+	holds(t, reg, 0) // an acknowledgement that the broker has not read yet would be lost
 	in.Disconnect(100)
 	in = subscribe(t, s)
 	for i := range 50 {
@@ -438,6 +439,18 @@ func TestAFullDiskRefusesAndRecovers(t *testing.T) {
 		t.Fatal(err)
 	}
 	in.next(t).Ack()
+}
+
+// holds waits until the broker's metric says that it holds so many messages.
+func holds(t *testing.T, reg *prometheus.Registry, messages int) {
+	t.Helper()
+	waitFor(t, fmt.Sprintf("the broker holds %d messages", messages), func() bool {
+		return testutil.GatherAndCompare(reg, strings.NewReader(fmt.Sprintf(`
+			# HELP dewline_broker_queue_messages Messages that the broker holds for ingest.
+			# TYPE dewline_broker_queue_messages gauge
+			dewline_broker_queue_messages %d
+		`, messages)), "dewline_broker_queue_messages") == nil
+	})
 }
 
 func waitFor(t *testing.T, what string, ok func() bool) {
