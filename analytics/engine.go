@@ -151,6 +151,7 @@ func (e *Engine) Finish() {
 	defer e.mu.Unlock()
 	for _, y := range e.systems {
 		y.advance(e, y.buffer.Newest())
+		y.heard = 0 // nothing of it is on its way any more
 	}
 	e.sweep(e.newest)
 	for _, id := range slices.Sorted(maps.Keys(e.systems)) {

@@ -21,6 +21,9 @@ const (
 	// byChance is how likely a machine that never lost its power stands when it is heard again and starts
 	// so soon: two starts an hour, standing half of the time (an assumption).
 	byChance = 0.3
+	// awaitWithin is how far behind the newest reading of all a system may be for its site to be judged together
+	// with it: one with a wrong clock must not keep the silence of its neighbours to itself.
+	awaitWithin = 24 * hour
 )
 
 // gap is a stretch without readings that was long enough to be a silence.
@@ -99,9 +102,25 @@ func (e *Engine) sweep(now dewline.Millis) {
 	for _, systems := range e.sites {
 		moments = decisive(systems, now, moments[:0])
 		for _, at := range moments {
+			if !e.known(systems, at) {
+				break // it is told later, and says the same then
+			}
 			e.tellSite(systems, at)
 		}
 	}
+}
+
+// known says whether it is decided which systems of a site are silent at the time at. While the readings of one are
+// still on their way, as a backlog is, it is not: told now, one silence of a site would become one of each system.
+func (e *Engine) known(systems []*system, at dewline.Millis) bool {
+	for _, y := range systems {
+		last := y.Frame.At
+		waits := last != 0 && last+y.silentAfter(e.opt) <= at && e.newest-last < awaitWithin
+		if n := len(y.Silences); waits && (n == 0 || y.Silences[n-1].Resumed != 0) {
+			return false
+		}
+	}
+	return true
 }
 
 // decisive appends, in their order, the times up to now at which something is to be told of a site's

@@ -2,6 +2,7 @@ package analytics
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"strings"
 	"testing"
@@ -69,6 +70,41 @@ func TestPowerCutIsToldFromHowMachinesComeBack(t *testing.T) {
 		e.Drain(&out)
 		if again := told(findingsOf(out, dewline.Silent)); again != got {
 			t.Errorf("%s, read from the store: got\n%swant\n%s", c.name, again, got)
+		}
+	}
+}
+
+// TestSilenceOfASiteDoesNotDependOnWhoArrivesFirst: the readings of one system come later than those of the
+// others, as through a gateway with a backlog; the silence of the site is told as if all had come in time.
+func TestSilenceOfASiteDoesNotDependOnWhoArrivesFirst(t *testing.T) {
+	fleet := testFleet(t)
+	of := func(late int) string { // how many minutes the cellar's readings arrive after the others
+		arrivals := map[int][]dewline.Sample{}
+		for _, s := range story(t, fleet, 20*60, 5, func(id dewline.SystemID, min int) (moment, bool) {
+			return quiet, id.Site() == "mole" || min < 600 || min >= 665
+		}) {
+			at := int((s.At - epoch) / minute)
+			if s.System == "quay/cellar" {
+				at += late
+			}
+			arrivals[at] = append(arrivals[at], s)
+		}
+		e := newTestEngine(t, fleet)
+		for _, at := range slices.Sorted(maps.Keys(arrivals)) {
+			e.Offer(arrivals[at])
+		}
+		e.Finish()
+		var out Output
+		e.Drain(&out)
+		return told(findingsOf(out, dewline.Silent))
+	}
+	want := of(0)
+	if strings.Count(want, "[quay/cellar quay/hall quay/office]") != 2 || strings.Count(want, "\n") != 2 {
+		t.Fatalf("not one silence of the site:\n%s", want)
+	}
+	for _, late := range []int{20, 40} {
+		if got := of(late); got != want {
+			t.Errorf("%d min late: got\n%swant\n%s", late, got, want)
 		}
 	}
 }
