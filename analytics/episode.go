@@ -220,6 +220,10 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 	return usualCauses(c)
 }
 
+// goodButHot is how many of those whose discharge line passes its limit while nothing else speaks for a fault are good
+// machines in hot weather (on the fleets that this was tuned on).
+const goodButHot = 0.85
+
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
 // speak for any. What comes and goes is not over when the newest show nothing, so what was said stands; a limit that
 // is passed has its usual reasons; and many a good valve hunts.
@@ -239,10 +243,16 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 		return seen
 	}
 	// In hot weather a good machine may do that.
-	list := append([]dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}, usual...)
-	for i := range list {
-		list[i].Probability /= 2
+	none := 0.5
+	if c == dewline.HotDischarge {
+		none = goodButHot
 	}
+	list := []dewline.Cause{{Fault: dewline.NoFault, Probability: none}}
+	for _, u := range usual {
+		u.Probability *= 1 - none
+		list = append(list, u)
+	}
+	hundredths(list)
 	return list
 }
 
@@ -331,7 +341,7 @@ func usualCauses(c dewline.Condition) []dewline.Cause {
 		return list{{Fault: dewline.Overfeed, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Hunting:
 		// Many a good valve hunts at low load: so did nine of ten that this was tuned on.
-		return list{{Fault: dewline.NoFault, Probability: 0.75}, {Fault: dewline.Overfeed, Probability: 0.15}, {Fault: dewline.Undercharge, Probability: 0.05}, {Fault: dewline.Restriction, Probability: 0.05}}
+		return list{{Fault: dewline.NoFault, Probability: 0.9}, {Fault: dewline.Overfeed, Probability: 0.06}, {Fault: dewline.Undercharge, Probability: 0.02}, {Fault: dewline.Restriction, Probability: 0.02}}
 	case dewline.HighHead:
 		return list{{Fault: dewline.CondenserAirflow, Probability: 0.6}, {Fault: dewline.Overcharge, Probability: 0.2}, {Fault: dewline.NonCondensables, Probability: 0.2}}
 	case dewline.SpaceWarm:

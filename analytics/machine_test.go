@@ -350,6 +350,37 @@ func TestMoistWeeks(t *testing.T) {
 }
 
 // TestAWatchLeavesRoomForNone: and hides no second cause of weight.
+// TestExchangedClampsAreNoFaultOfTheMachine: from one day on the suction clamp is on the liquid line and the other way
+// round. Superheat and subcooling are both far too high, which looks like a blocked circuit with too much charge,
+// hours before the sensors themselves are sure of it.
+func TestExchangedClampsAreNoFaultOfTheMachine(t *testing.T) {
+	for _, metering := range []dewline.Metering{dewline.TXV, dewline.FixedOrifice} {
+		for _, days := range []float64{0, 8} {
+			r := newRig("R410A", metering, 12)
+			r.change = func(all []dewline.Sample) []dewline.Sample {
+				for i := range all {
+					s := &all[i]
+					switch {
+					case s.At < epoch+dewline.Millis(days*24)*hour:
+					case s.Point == dewline.SuctionTemp:
+						s.Point = dewline.LiquidTemp
+					case s.Point == dewline.LiquidTemp:
+						s.Point = dewline.SuctionTemp
+					}
+				}
+				return all
+			}
+			out, _ := r.run(t)
+			if found := onMachine(out); len(found) > 0 {
+				t.Errorf("%s, exchanged from day %v, the machine is blamed:\n%s", metering, days, told(found))
+			}
+			if doubts := findingsOf(out, dewline.SensorDoubt); len(doubts) == 0 {
+				t.Errorf("%s, exchanged from day %v: no sensor is in doubt", metering, days)
+			}
+		}
+	}
+}
+
 func TestAWatchLeavesRoomForNone(t *testing.T) {
 	list := []dewline.Cause{{Fault: dewline.Overcharge, Probability: 0.62}, {Fault: dewline.Restriction, Probability: 0.38}}
 	for _, tt := range []struct {

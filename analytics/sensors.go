@@ -187,13 +187,35 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 	}
 	add(dewline.SuctionTemp, 6, diagnose.Vector{1, 0, 0, 0, -perSuperheat, 0, 0})
 	add(dewline.LiquidTemp, 6, diagnose.Vector{0, -1, 0, 0, 0, 0, 0})
+	if apart := y.exchanged(w); apart > 0 { // the liquid clamp on the suction line, and the other way round
+		add(dewline.LiquidTemp, apart, diagnose.Vector{1, 1, 0, 0, -perSuperheat, 0, 0})
+	}
 	add(dewline.DischargeTemp, 15, diagnose.Vector{0, 0, 0, 0, 1, 0, 0})
 	add(dewline.OutdoorAirTemp, 5, y.shift(w, func(w *baseline.Window) { w.Outdoor++ }, diagnose.OverAmbient, -1))
-	add(dewline.ReturnAirTemp, 4, y.shift(w, func(w *baseline.Window) { w.Inside++; w.WetBulb += 0.6 }, diagnose.AirSplit, 1))
+	cold := !m.System.Kind.Comfort() && m.System.Fitted(dewline.SpaceTemp) // then the space is what drives the machine
+	if cold {
+		add(dewline.SpaceTemp, 4, y.shift(w, func(w *baseline.Window) { w.Inside++ }, diagnose.AirSplit, 0))
+		add(dewline.ReturnAirTemp, 4, diagnose.Vector{diagnose.AirSplit: 1})
+	} else {
+		add(dewline.ReturnAirTemp, 4, y.shift(w, func(w *baseline.Window) { w.Inside++; w.WetBulb += 0.6 }, diagnose.AirSplit, 1))
+	}
 	add(dewline.SupplyAirTemp, 4, diagnose.Vector{diagnose.AirSplit: -1})
 	add(dewline.CompressorPower, 0.5, diagnose.Vector{diagnose.LogPower: 1})
 	y.directions = list
 	return list
+}
+
+// exchanged returns by how much the suction line reads warmer than the liquid line in a window, K: gas on its way back
+// never is, unless the two clamps are exchanged. Otherwise it returns 0.
+func (y *system) exchanged(w *baseline.Window) float64 {
+	if !w.Has[diagnose.Superheat] || !w.Has[diagnose.Subcooling] {
+		return 0
+	}
+	lift, ok := y.machine.Lift(float64(w.Suction), float64(w.High))
+	if !ok {
+		return 0
+	}
+	return max(float64(w.Y[diagnose.Superheat])+float64(w.Y[diagnose.Subcooling])-lift, 0)
 }
 
 // shift returns how the residuals move when a sensor of the driving conditions reads one unit high:

@@ -88,6 +88,14 @@ func (m *Machine) Slopes(suction, high float64) (suctionDew, highBubble, highDew
 	return suctionDew, highBubble, highDew
 }
 
+// Lift returns how far the bubble temperature at one absolute pressure is above the dew temperature at another, both Pa, in K,
+// and false where one of them has none.
+func (m *Machine) Lift(suction, high float64) (k float64, ok bool) {
+	dew, _, low := m.saturation(suction, 0, true)
+	bubble, _, top := m.saturation(high, 0, false)
+	return bubble - dew, low == 0 && top == 0
+}
+
 // Needs returns the points that a feature may be computed from.
 func Needs(k Feature) []dewline.Point {
 	high := []dewline.Point{dewline.LiquidPressure, dewline.DischargePressure}
