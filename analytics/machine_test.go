@@ -349,7 +349,6 @@ func TestMoistWeeks(t *testing.T) {
 	}
 }
 
-// TestAWatchLeavesRoomForNone: and hides no second cause of weight.
 // TestExchangedClampsAreNoFaultOfTheMachine: from one day on the suction clamp is on the liquid line and the other way
 // round. Superheat and subcooling are both far too high, which looks like a blocked circuit with too much charge,
 // hours before the sensors themselves are sure of it.
@@ -381,6 +380,7 @@ func TestExchangedClampsAreNoFaultOfTheMachine(t *testing.T) {
 	}
 }
 
+// TestAWatchLeavesRoomForNone: and hides no second cause of weight.
 func TestAWatchLeavesRoomForNone(t *testing.T) {
 	list := []dewline.Cause{{Fault: dewline.Overcharge, Probability: 0.62}, {Fault: dewline.Restriction, Probability: 0.38}}
 	for _, tt := range []struct {

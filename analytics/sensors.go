@@ -206,7 +206,7 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 }
 
 // exchanged returns by how much the suction line reads warmer than the liquid line in a window, K: gas on its way back
-// never is, unless the two clamps are exchanged. Otherwise it returns 0.
+// hardly ever is (a starved machine in cool weather), unless the two clamps are exchanged. Otherwise it returns 0.
 func (y *system) exchanged(w *baseline.Window) float64 {
 	if !w.Has[diagnose.Superheat] || !w.Has[diagnose.Subcooling] {
 		return 0
