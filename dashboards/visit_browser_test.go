@@ -387,7 +387,13 @@ func TestVisitOutlivesSessionInBrowser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := httptest.NewServer(pages)
+	var sent atomic.Int64
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodPost && r.URL.Path == visitPath {
+			sent.Add(1)
+		}
+		pages.ServeHTTP(w, r)
+	}))
 	t.Cleanup(s.Close)
 	ctx, w := newTab(t, parent)
 	open(t, ctx, s.URL+visitPath)
@@ -403,6 +409,17 @@ func TestVisitOutlivesSessionInBrowser(t *testing.T) {
 	evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
 	w.wait(t, ctx, `document.getElementById("problems").textContent.includes("You are not signed in any more") && document.getElementById("kept").textContent.startsWith("Kept on this phone")`)
 	picture(t, ctx, "visit-signed-out")
+	// It is sent again while somebody reaches for the link, which stays where it is.
+	evaluate[bool](t, ctx, `window.signIn = document.querySelector("#problems a"), true`)
+	for from := sent.Load(); sent.Load() < from+2; {
+		evaluate[bool](t, ctx, `dispatchEvent(new Event("dewline-send")), true`)
+		if err := chromedp.Do(ctx, chromedp.Sleep(100*time.Millisecond)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !evaluate[bool](t, ctx, `window.signIn.isConnected`) {
+		t.Error("the link goes from under the finger each time that the visit is sent again")
+	}
 	follow(t, ctx, `#problems a`)
 	typeSignIn(t, ctx, w, "tea@example.org", rightWords)
 	w.wait(t, ctx, `document.getElementById("kept")?.textContent.startsWith("Everything is sent")`)

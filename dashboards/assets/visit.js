@@ -189,7 +189,9 @@
     });
   }
 
-  const complain = (texts, missing) => {
+  // complain says what is wrong, and what helps. What stands there already is left alone: a visit is sent again
+  // and again, and what somebody is about to press must not go from under the finger.
+  const complain = (texts, missing, ...help) => {
     const box = document.getElementById("problems");
     if (!box) return;
     const list = document.createElement("ul");
@@ -201,8 +203,12 @@
       list.lastChild.append(link);
     }
     const head = Object.assign(document.createElement("p"), { textContent: missing?.length ? tr("It is kept, and cannot be closed yet:") : "" });
-    box.replaceChildren(...(list.children.length ? [head, list] : []));
-    box.className = list.children.length ? "lacks" : "";
+    const made = box.cloneNode();
+    made.className = list.children.length ? "lacks" : "";
+    if (list.children.length) made.append(head, list, ...help);
+    if (made.isEqualNode(box)) return;
+    box.className = made.className;
+    box.replaceChildren(...made.childNodes);
   };
 
   // post sends a visit. It returns what the service says, null where it does not answer.
@@ -258,11 +264,8 @@
       if (told.missing?.length || told.problems?.length) entry.closing = false;
       save(address, entry);
       if (form && address === here) {
-        complain(told.problems || [], told.missing);
-        if (told.wait) {
-          const link = Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(here), textContent: tr("Sign in") });
-          document.getElementById("problems").append(link);
-        }
+        const signIn = Object.assign(document.createElement("a"), { href: "/sign-in?back=" + encodeURIComponent(here), textContent: tr("Sign in") });
+        complain(told.problems || [], told.missing, ...(told.wait ? [signIn] : []));
         if (told.clash) offerBoth();
         const vacuum = document.getElementById("vacuum-says");
         if (vacuum && told.kept) vacuum.textContent = told.vacuum;
