@@ -87,10 +87,10 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 }
 
 // refresh brings the open machine episode up to what is believed now: at once when another cause has
-// led for a while, otherwise once a day.
+// led for a while, otherwise once a day. While nothing is believed, as after a repair, what was said stands.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
 	ep := y.open(machineKey)
-	if ep == nil || len(y.Track.Causes) == 0 {
+	if ep == nil || len(y.Track.Causes) == 0 || y.Track.Odds < 0 {
 		return
 	}
 	const aWhile = 6 // windows

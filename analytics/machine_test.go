@@ -286,26 +286,39 @@ func TestChargeIsNotJudgedInHeating(t *testing.T) {
 			t.Errorf("mode %v: %d windows were judged", mode, y.Track.Evals)
 		}
 	}
-	r.change = nil // a heat pump that does not say its mode
-	if out, _ := r.run(t); len(onMachine(out)) != 0 {
-		t.Errorf("mode unknown: found\n%s", told(onMachine(out)))
+	// One that does not say its mode is judged where its readings give away that it cools.
+	r.change = nil
+	for _, c := range []struct {
+		without []dewline.Point
+		judged  bool
+	}{{nil, true}, {[]dewline.Point{dewline.SupplyAirTemp}, true}, {[]dewline.Point{dewline.OutdoorAirTemp}, false}} {
+		if out, y := r.without(c.without...).run(t); (len(onMachine(out)) > 0) != c.judged || (y.Track.Evals > 0) != c.judged {
+			t.Errorf("without a mode and %v: %d windows were judged, found\n%s", c.without, y.Track.Evals, told(onMachine(out)))
+		}
 	}
 }
 
-// TestLiquidComesBackInHeating: what a valve lets through to the compressor is a fault in either mode.
-func TestLiquidComesBackInHeating(t *testing.T) {
+// TestLiquidComesBackInAnyMode: what a valve lets through to the compressor is a fault in heating, and where nobody
+// knows the mode.
+func TestLiquidComesBackInAnyMode(t *testing.T) {
 	for _, metering := range []dewline.Metering{dewline.TXV, dewline.FixedOrifice} {
-		r := newRig("R-32", metering, 3)
-		r.sys.Kind = dewline.HeatPump
-		r.sys.Points = append(r.sys.Points, dewline.PointFitting{Point: dewline.OperatingMode})
-		r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.Superheat: -20} }
-		r.change = inMode(dewline.ModeHeating)
-		out, _ := r.run(t)
-		found := findingsOf(out, dewline.Flooding)
-		if holds := metering.HoldsSuperheat(); (len(found) > 0) != holds {
-			t.Errorf("%s: found\n%s", metering, told(onMachine(out)))
-		} else if holds && (found[0].Severity != dewline.Urgent || placeOf(found[0].Causes, dewline.Overfeed) != 1) {
-			t.Errorf("%s: %s, %v", metering, found[0].Severity, found[0].Causes)
+		for _, known := range []bool{true, false} {
+			r := newRig("R-32", metering, 3)
+			r.sys.Kind = dewline.HeatPump
+			r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.Superheat: -20} }
+			if known {
+				r.sys.Points = append(r.sys.Points, dewline.PointFitting{Point: dewline.OperatingMode})
+				r.change = inMode(dewline.ModeHeating)
+			} else {
+				r.without(dewline.OutdoorAirTemp, dewline.SupplyAirTemp)
+			}
+			out, _ := r.run(t)
+			found := findingsOf(out, dewline.Flooding)
+			if holds := metering.HoldsSuperheat(); (len(found) > 0) != holds {
+				t.Errorf("%s, mode known %v: found\n%s", metering, known, told(onMachine(out)))
+			} else if holds && (found[0].Severity != dewline.Urgent || placeOf(found[0].Causes, dewline.Overfeed) != 1) {
+				t.Errorf("%s, mode known %v: %s, %v", metering, known, found[0].Severity, found[0].Causes)
+			}
 		}
 	}
 }

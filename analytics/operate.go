@@ -10,8 +10,8 @@ import (
 // operation follows starts and stops of one machine.
 type operation struct {
 	Known, On bool
-	Mode      dewline.Mode
-	Cooling   bool           // it runs in a mode in which charge may be judged
+	Mode      dewline.Mode   // ModeOff where it is not known
+	Cooling   bool           // it is in the mode in which charge may be judged
 	Since     dewline.Millis // of the run, or of the stop; a change of mode begins a run anew
 	Starts    [24]dewline.Millis
 	NStarts   int32
@@ -23,13 +23,13 @@ type operation struct {
 
 // step takes what is known at a time and says whether a run began or ended. longest is the longest
 // time between two frames over which a run is taken to go on.
-func (o *operation) step(at dewline.Millis, on, known, cooling bool, mode dewline.Mode, longest dewline.Millis) (began, ended bool) {
+func (o *operation) step(at dewline.Millis, on, known bool, mode dewline.Mode, longest dewline.Millis) (began, ended bool) {
 	gap := o.Prev != 0 && at-o.Prev > longest
 	was := o.On
 	if was && on && !gap {
 		o.RunToday += at - o.Prev
 	}
-	defer func() { o.Prev, o.Known, o.On, o.Mode, o.Cooling = at, known, on, mode, cooling }()
+	defer func() { o.Prev, o.Known, o.On, o.Mode, o.Cooling = at, known, on, mode, mode == dewline.ModeCooling }()
 	switch {
 	case on && (!was || gap || mode != o.Mode):
 		if !was && o.Prev != 0 && !gap {
@@ -49,6 +49,14 @@ func (o *operation) step(at dewline.Millis, on, known, cooling bool, mode dewlin
 		o.Since = at
 	}
 	return false, false
+}
+
+// goingOn returns the mode of a run that goes on: what gave it away need not do so all the time.
+func (o *operation) goingOn(at, longest dewline.Millis) dewline.Mode {
+	if o.On && at-o.Prev <= longest {
+		return o.Mode
+	}
+	return dewline.ModeOff
 }
 
 // startsWithin counts the starts of the last span.

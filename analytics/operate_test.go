@@ -13,7 +13,7 @@ func TestStartsAndStops(t *testing.T) {
 	at := func(min int) dewline.Millis { return epoch + dewline.Millis(min)*minute }
 	run := func(from, to int, on bool) (began, ended int) {
 		for m := from; m < to; m += 5 {
-			b, e := o.step(at(m), on, true, true, dewline.ModeCooling, longest)
+			b, e := o.step(at(m), on, true, dewline.ModeCooling, longest)
 			if b {
 				began++
 			}
@@ -52,10 +52,10 @@ func TestARunIsNotSeenThroughAGap(t *testing.T) {
 	const longest = 10 * minute
 	var o operation
 	for m := range 31 {
-		o.step(epoch+dewline.Millis(m)*minute, true, true, true, dewline.ModeCooling, longest)
+		o.step(epoch+dewline.Millis(m)*minute, true, true, dewline.ModeCooling, longest)
 	}
 	back := epoch + 90*minute
-	began, ended := o.step(back, true, true, true, dewline.ModeCooling, longest)
+	began, ended := o.step(back, true, true, dewline.ModeCooling, longest)
 	if !began || !ended || o.Since != back {
 		t.Errorf("after an hour without readings: began %v, ended %v, since %s", began, ended, clock(o.Since))
 	}
@@ -69,9 +69,9 @@ func TestARunIsNotSeenThroughAGap(t *testing.T) {
 
 func TestAChangeOfModeBeginsARunAnew(t *testing.T) {
 	var o operation
-	o.step(epoch, true, true, false, dewline.ModeHeating, hour)
-	o.step(epoch+30*minute, true, true, false, dewline.ModeHeating, hour)
-	began, ended := o.step(epoch+40*minute, true, true, false, dewline.ModeDefrost, hour)
+	o.step(epoch, true, true, dewline.ModeHeating, hour)
+	o.step(epoch+30*minute, true, true, dewline.ModeHeating, hour)
+	began, ended := o.step(epoch+40*minute, true, true, dewline.ModeDefrost, hour)
 	if !began || !ended || o.Since != epoch+40*minute {
 		t.Errorf("defrost: began %v, ended %v, since %s", began, ended, clock(o.Since))
 	}

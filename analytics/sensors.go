@@ -249,8 +249,9 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	}
 	sit.Superheat = max(sit.Superheat, 0)
 	a := &y.Acute
-	sit.Wet = s.Metering.HoldsSuperheat() && a.Flood.lately(w.To)
-	sit.Beyond = sit.Wet || a.Head.lately(w.To) || a.Ice.lately(w.To)
+	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
+	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)
+	sit.Beyond = sit.Wet || passed(&a.Head) || passed(&a.Ice)
 	if s.Orifice > 0 && s.OrificeInstalled > 0 {
 		off := math.Abs(float64(s.OrificeInstalled/s.Orifice) - 1)
 		sit.BoreDoubt, sit.BoreRight = off > 0.02, off <= 0.02

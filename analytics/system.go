@@ -131,8 +131,11 @@ func (y *system) evaluate(e *Engine) {
 	y.Quarter.features(f)
 	on, known := y.machine.Running(&y.Frame, f)
 	o := &y.Operate
-	mode, _ := y.machine.Mode(&y.Frame)
-	began, ended := o.step(at, on && known, known, y.machine.Cooling(&y.Frame), mode, y.longest())
+	mode, moded := y.machine.Mode(&y.Frame, f)
+	if !moded && on {
+		mode = o.goingOn(at, y.longest())
+	}
+	began, ended := o.step(at, on && known, known, mode, y.longest())
 	if began {
 		y.Day.Runs++
 	}
@@ -156,7 +159,7 @@ func (y *system) evaluate(e *Engine) {
 			y.Gather.add(y.machine, &y.Frame, f, y.each(), y.longest(), y.short())
 		}
 		tooSoon := y.means && at.Sub(o.Since) < 2*y.interval() // its first whole mean is too near to the start for a limit
-		if steady && !tooSoon && (o.Cooling || o.Mode == dewline.ModeHeating) {
+		if steady && !tooSoon && o.Mode != dewline.ModeDefrost {
 			y.limits(e, f)
 		}
 		if !judged || y.Gather.Ran >= dewline.Millis(windowSpan.Milliseconds()) {

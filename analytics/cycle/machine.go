@@ -331,13 +331,13 @@ func (m *Machine) difference(fr *Frame, out *Features, k Feature, line dewline.P
 // cooling only: when heating, that coil evaporates.
 func (m *Machine) overAmbient(fr *Frame, out *Features) {
 	air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold)
-	mode, moded := fr.Get(dewline.OperatingMode, m.hold)
+	mode, known := m.Mode(fr, out)
 	switch {
 	case out.Missing[CondensingTemp] != 0:
 		out.miss(CondensingOverAir, out.Missing[CondensingTemp])
 	case !ok:
 		out.miss(CondensingOverAir, NoReading)
-	case moded && dewline.Mode(mode) != dewline.ModeCooling && dewline.Mode(mode) != dewline.ModeOff:
+	case known && mode != dewline.ModeCooling && mode != dewline.ModeOff:
 		out.miss(CondensingOverAir, NotCooling)
 	default:
 		out.set(CondensingOverAir, out.Value[CondensingTemp]-air, math.Hypot(out.U[CondensingTemp], m.sensor[dewline.OutdoorAirTemp].u))
@@ -372,17 +372,40 @@ func (m *Machine) Running(fr *Frame, f *Features) (running, known bool) {
 	return false, false
 }
 
-// Cooling says whether the machine is in a mode in which superheat of the indoor coil and charge
-// may be judged. A machine that reports no mode cools, unless it is a heat pump.
-func (m *Machine) Cooling(fr *Frame) bool {
-	if mode, ok := fr.Get(dewline.OperatingMode, m.hold); ok {
-		return dewline.Mode(mode) == dewline.ModeCooling
-	}
-	return m.System.Kind != dewline.HeatPump
-}
+const (
+	// told is for how long a mode stands that was reported: many controllers tell it only when it changes.
+	told = 24 * 60 * 60 * 1000 // ms
+	// noHeating is the outdoor temperature above which nobody heats: the base of heating degree days (65 °F), as
+	// ASHRAE's climatic data have them.
+	noHeating = 18.3 // Cel
+	// coldCoil: above that temperature a coil outdoors that evaporates is hardly that much colder than the air it
+	// takes heat from (common practice).
+	coldCoil = 10.0 // K
+	// moved is by how much the indoor coil surely heats or cools its air, K.
+	moved = 3.0
+	// mayDefrost: below it a coil that cools indoors may be that of a machine which defrosts.
+	mayDefrost = 10.0 // Cel outdoors
+)
 
-// Mode returns the operating mode that a machine reports, and whether it does.
-func (m *Machine) Mode(fr *Frame) (dewline.Mode, bool) {
-	mode, ok := fr.Get(dewline.OperatingMode, m.hold)
-	return dewline.Mode(mode), ok
+// Mode returns the mode in which a running machine works, and whether it is known: the mode that is reported,
+// or else, of a heat pump, the one that its readings give away; whatever is no heat pump cools.
+func (m *Machine) Mode(fr *Frame, f *Features) (mode dewline.Mode, known bool) {
+	if mode, ok := fr.Get(dewline.OperatingMode, max(told, m.hold)); ok {
+		return dewline.Mode(mode), true
+	}
+	if m.System.Kind != dewline.HeatPump {
+		return dewline.ModeCooling, true
+	}
+	supply, supplied := fr.Get(dewline.SupplyAirTemp, m.hold)
+	back, returned := fr.Get(dewline.ReturnAirTemp, m.hold)
+	out, aired := fr.Get(dewline.OutdoorAirTemp, m.hold)
+	heats := supplied && returned && supply-back > moved
+	cools := supplied && returned && back-supply > moved && !(aired && out < mayDefrost)
+	switch {
+	case heats:
+		return dewline.ModeHeating, true
+	case cools, aired && out > noHeating && f.OK(SuctionDewTemp) && out-f.Value[SuctionDewTemp] > coldCoil:
+		return dewline.ModeCooling, true
+	}
+	return dewline.ModeOff, false
 }

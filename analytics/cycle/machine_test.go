@@ -156,6 +156,73 @@ func TestRunningIsToldByWhatIsFitted(t *testing.T) {
 	}
 }
 
+// TestModeOfAHeatPump: what a heat pump without a mode of its own gives away.
+func TestModeOfAHeatPump(t *testing.T) {
+	m := machine(t, "R-410A", dewline.HeatPump)
+	at := func(dew float64) float64 {
+		f, err := thermo.Lookup("R-410A")
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := f.DewAt(si.FromCelsius(dew))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return float64(s.Pressure) - float64(m.Barometer())
+	}
+	type values = map[dewline.Point]float64
+	for _, c := range []struct {
+		name   string
+		values values
+		want   dewline.Mode // ModeOff: not known
+	}{
+		{"its own word wins", values{dewline.OperatingMode: float64(dewline.ModeHeating), dewline.OutdoorAirTemp: 30, dewline.SuctionPressure: at(8)}, dewline.ModeHeating},
+		{"nobody heats in this weather, and the coil is far colder than it", values{dewline.OutdoorAirTemp: 28, dewline.SuctionPressure: at(8)}, dewline.ModeCooling},
+		{"a mild day", values{dewline.OutdoorAirTemp: 17, dewline.SuctionPressure: at(4)}, dewline.ModeOff},
+		{"a coil that takes heat from mild air", values{dewline.OutdoorAirTemp: 19, dewline.SuctionPressure: at(12)}, dewline.ModeOff},
+		{"warm air is supplied", values{dewline.OutdoorAirTemp: 19, dewline.SuctionPressure: at(4), dewline.ReturnAirTemp: 20, dewline.SupplyAirTemp: 34}, dewline.ModeHeating},
+		{"cold air is supplied", values{dewline.ReturnAirTemp: 24, dewline.SupplyAirTemp: 13}, dewline.ModeCooling},
+		{"cold air in a defrost", values{dewline.OutdoorAirTemp: 2, dewline.ReturnAirTemp: 20, dewline.SupplyAirTemp: 12}, dewline.ModeOff},
+		{"nothing", nil, dewline.ModeOff},
+	} {
+		fr := frame(c.values)
+		var f Features
+		m.Evaluate(fr, &f)
+		if mode, known := m.Mode(fr, &f); mode != c.want || known != (c.want != dewline.ModeOff) {
+			t.Errorf("%s: %v, known %v, want %v", c.name, mode, known, c.want)
+		}
+		if heating := c.want == dewline.ModeHeating; heating && f.OK(CondensingOverAir) {
+			t.Errorf("%s: there is a condensing temperature over ambient", c.name)
+		}
+	}
+	// The heat pump of NISTIR 7350 (2006), appendix D, cools in all of its eleven tests, by two sensors and by four.
+	for _, r := range nistRows(t) {
+		for _, air := range []bool{false, true} {
+			v := values{dewline.SuctionPressure: r.pascal("comp_suction_psia") - float64(m.Barometer()), dewline.OutdoorAirTemp: r.celsius("outdoor_DB_F")}
+			if air {
+				v = values{dewline.ReturnAirTemp: r.celsius("indoor_DB_F"), dewline.SupplyAirTemp: r.celsius("supply_DB_F")}
+			}
+			fr := frame(v)
+			var f Features
+			m.Evaluate(fr, &f)
+			if mode, known := m.Mode(fr, &f); mode != dewline.ModeCooling || !known {
+				t.Errorf("%s, by the air %v: %v, known %v", r.name, air, mode, known)
+			}
+		}
+	}
+	// A controller that tells its mode when it changes is believed for a day.
+	fr := frame(values{dewline.OperatingMode: float64(dewline.ModeHeating)})
+	var f Features
+	fr.At += told
+	if mode, known := m.Mode(fr, &f); mode != dewline.ModeHeating || !known {
+		t.Errorf("a day later: %v, known %v", mode, known)
+	}
+	fr.At++
+	if mode, known := m.Mode(fr, &f); known {
+		t.Errorf("after a day: %v", mode)
+	}
+}
+
 func TestAReadingStandsForItsPointForAWhile(t *testing.T) {
 	m := machine(t, "R-134a", dewline.SplitAC)
 	fr := frame(map[dewline.Point]float64{dewline.SuctionPressure: 300_000})

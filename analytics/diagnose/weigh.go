@@ -159,6 +159,20 @@ func (o odds) after(visit bool) float64 {
 	return o.later
 }
 
+// noticed is about what the noise of a window is.
+var noticed = Vector{1, 1, 1, 1, 2, 0.7, 0.05}
+
+// matters says whether a fault moves any symptom by what could be noticed. One that does not, as too much charge in a
+// receiver, cannot be told from none, and must not be what is left where nothing fits.
+func (v *Vector) matters() bool {
+	for s := range v {
+		if math.Abs(v[s]) >= noticed[s] {
+			return true
+		}
+	}
+	return false
+}
+
 // weigh returns the likelihood ratios to none of a signature in both frames, averaged over its
 // severities, and fills in the severity and its mean.
 func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0, later0 float64, w *Weighed) (start, later float64) {
@@ -177,6 +191,10 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 			x := float64(k+1) / between
 			l := prev.toward(&level, x)
 			m := l.Mean
+			n++
+			if !m.matters() {
+				continue
+			}
 			m[Superheat] = max(m[Superheat], -sit.Superheat-0.5)
 			var more Matrix
 			for s := range more {
@@ -190,7 +208,6 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 			}
 			start += a
 			later += b
-			n++
 			if learned != nil {
 				a = b
 			}

@@ -236,10 +236,7 @@ func (d *driver) take(at dewline.Millis, v *readings) {
 	}
 	d.m.Evaluate(&d.fr, &d.f)
 	on, known := d.m.Running(&d.fr, &d.f)
-	mode := dewline.ModeOff
-	if x, ok := d.fr.Get(dewline.OperatingMode, d.m.Hold()); ok {
-		mode = dewline.Mode(x)
-	}
+	mode, _ := d.m.Mode(&d.fr, &d.f)
 	if on != d.running || on && mode != d.mode || d.since == 0 {
 		d.running, d.mode, d.since = on, mode, at
 	}

@@ -149,7 +149,7 @@ func (w *Watch) Frame(m *cycle.Machine, fr *cycle.Frame, f *cycle.Features, s Si
 	joined := before != 0 && at-before <= dewline.Millis(st.Interval)*5/2+thin
 	w.follow(fr, s, before, joined)
 	c := w.classify(at, s, joined)
-	cooling := c == running && s.Steady && (s.Mode == dewline.ModeCooling || s.Mode == dewline.ModeOff && m.System.Kind != dewline.HeatPump)
+	cooling := c == running && s.Steady && s.Mode == dewline.ModeCooling
 	if cooling {
 		w.cool(at-before, joined, s)
 	}
