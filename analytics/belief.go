@@ -159,6 +159,9 @@ func (y *system) consequence() (dewline.Condition, dewline.Severity) {
 		return math.Abs(r.Mean[s]) >= math.Abs(by) && math.Abs(z) > 2 && (r.Mean[s] > 0) == (by > 0)
 	}
 	c := conditionOf(t.Top.Fault)
+	if c == dewline.HighHead && r.Has[diagnose.OverAmbient] && r.Mean[diagnose.OverAmbient] < 1 {
+		c = dewline.EfficiencyLoss // whatever is behind it, the head is not high
+	}
 	switch {
 	case far(diagnose.Superheat, -3) && y.wet() && t.Top.Fault != dewline.CondenserAirflow && t.Top.Fault != dewline.EvaporatorAirflow:
 		c = dewline.Flooding

@@ -457,3 +457,19 @@ func inMode(mode dewline.Mode) func([]dewline.Sample) []dewline.Sample {
 		return out
 	}
 }
+
+// TestAWrongSensorThatPassesALimitStaysDoubted: what the windows speak for is not over because the sensor does not
+// give itself away.
+func TestAWrongSensorThatPassesALimitStaysDoubted(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 12).without(dewline.CompressorPower)
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			if s := &all[i]; s.Point == dewline.LiquidPressure && s.At >= dayAt(8) {
+				s.Value += 1_500_000
+			}
+		}
+		return all
+	}
+	out, _ := r.run(t)
+	t.Log(told(out.Findings))
+}

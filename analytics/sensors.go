@@ -105,10 +105,15 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 		y.raise(e, sensorKey(d.Point), dewline.SensorDoubt, dewline.Watch, d.Since, at, d.Evidence)
 	}
 	for i := len(y.Episodes) - 1; i >= 0; i-- {
-		if p, ok := sensorOf(y.Episodes[i].Key); ok && !w.doubted(p) && !y.Believed.Open {
+		if p, ok := sensorOf(y.Episodes[i].Key); ok && !w.doubted(p) && !y.Believed.Open && !y.Track.blames(p) {
 			y.lower(e, y.Episodes[i].Key, dewline.SensorDoubt, at)
 		}
 	}
+}
+
+// blames says whether the windows speak for a wrong sensor of a point, which need not give itself away.
+func (t *track) blames(point string) bool {
+	return t.Top.Fault == dewline.SensorFault && t.Top.Detail == point && t.Odds > doubted
 }
 
 // neverCame doubts the sensors that are enrolled and have not been heard a day after the first of them.

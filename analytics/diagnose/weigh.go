@@ -65,6 +65,10 @@ const rainy = 0.1
 // surest bounds what the absolute frame adds to a learned one that it must agree with.
 const surest = 3
 
+// errors are how large the error of a wrong sensor may be, in its spreads: most are small, and some are gross (common
+// practice).
+var errors = [...]struct{ share, times float64 }{{0.7, 1}, {0.3, 5}}
+
 // further are the multiples of a signature's last level that it is continued to.
 var further = [...]float64{1.4, 2, 3}
 
@@ -129,12 +133,15 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 			p = odds{p.start * 40, p.later * 40, p.visited * 40}
 		}
 		w := Weighed{Cause: Cause{Fault: dewline.SensorFault, Detail: s.Point.String(), Point: s.Point}}
-		var more Matrix
-		more.AddOuter(&s.Direction, s.Spread*s.Spread)
-		start := math.Exp(absolute.logLikelihood(&none, &more) - start0)
-		later, r := 0.0, absolute
-		if learned != nil {
-			later, r = math.Exp(learned.logLikelihood(&none, &more)-later0), learned
+		start, later, r := 0.0, 0.0, absolute
+		for _, e := range errors {
+			var more Matrix
+			more.AddOuter(&s.Direction, e.times*s.Spread*e.times*s.Spread)
+			start += e.share * math.Exp(absolute.logLikelihood(&none, &more)-start0)
+			if learned != nil {
+				later += e.share * math.Exp(learned.logLikelihood(&none, &more)-later0)
+				r = learned
+			}
 		}
 		if sit.Inherited {
 			later *= min(start, surest)
