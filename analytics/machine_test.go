@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"dewline"
 	"dewline/analytics/diagnose"
@@ -458,9 +459,9 @@ func inMode(mode dewline.Mode) func([]dewline.Sample) []dewline.Sample {
 	}
 }
 
-// TestAWrongSensorThatPassesALimitStaysDoubted: what the windows speak for is not over because the sensor does not
-// give itself away.
-func TestAWrongSensorThatPassesALimitStaysDoubted(t *testing.T) {
+// TestAGrossErrorIsASensor: no machine is that far out on one side alone. What the windows speak for is not over
+// because the sensor does not give itself away.
+func TestAGrossErrorIsASensor(t *testing.T) {
 	r := newRig("R-410A", dewline.TXV, 12).without(dewline.CompressorPower)
 	r.change = func(all []dewline.Sample) []dewline.Sample {
 		for i := range all {
@@ -471,5 +472,48 @@ func TestAWrongSensorThatPassesALimitStaysDoubted(t *testing.T) {
 		return all
 	}
 	out, _ := r.run(t)
-	t.Log(told(out.Findings))
+	found := findingsOf(out, dewline.SensorDoubt)
+	if len(found) == 0 || found[0].Causes[0].Detail != "liquid_pressure" || found[len(found)-1].Cleared != 0 || len(onMachine(out)) > 0 {
+		t.Errorf("found\n%s", told(out.Findings))
+	}
+}
+
+// TestSensorsThatAreAskedOneAfterAnother: a gateway may give each reading its own time. The times between frames are then
+// no sampling interval, and readings of five minutes ago stand for now.
+func TestSensorsThatAreAskedOneAfterAnother(t *testing.T) {
+	for _, stated := range []bool{true, false} {
+		at := func(apart dewline.Millis) (Output, *system) {
+			r := newRig("R-410A", dewline.TXV, 12)
+			r.off = func(day float64) (v diagnose.Vector) {
+				if day > 8 {
+					v[diagnose.Superheat], v[diagnose.Subcooling] = -7, -1
+				}
+				return v
+			}
+			for i := range r.sys.Points {
+				if stated {
+					r.sys.Points[i].Sampling = dewline.Sampling{Kind: dewline.SampledInstant, Interval: 5 * time.Minute}
+				}
+			}
+			r.change = func(all []dewline.Sample) []dewline.Sample {
+				for i := range all {
+					all[i].At += apart * dewline.Millis(all[i].Point)
+				}
+				slices.SortStableFunc(all, func(a, b dewline.Sample) int { return int(a.At - b.At) })
+				return all
+			}
+			return r.run(t)
+		}
+		_, together := at(0)
+		out, apart := at(3_000)
+		if a, b := together.Track.Evals, apart.Track.Evals; b < a*9/10 || b > a*11/10 {
+			t.Errorf("stated %v: %d windows were judged of readings 3 s apart, %d of those at one time", stated, b, a)
+		}
+		if d := apart.interval(); d != 5*time.Minute {
+			t.Errorf("stated %v: the interval is %v", stated, d)
+		}
+		if found := findingsOf(out, dewline.Flooding); len(found) == 0 || found[0].Detected > dayAt(9) {
+			t.Errorf("stated %v: found\n%s", stated, told(onMachine(out)))
+		}
+	}
 }

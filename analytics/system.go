@@ -78,6 +78,7 @@ func (y *system) advance(e *Engine, to dewline.Millis) {
 			y.gap(e, r.At)
 		}
 		started, at = true, r.At
+		y.pace(r)
 		y.Frame.Set(r.Point, r.At, r.Value)
 		e.out.Analysed++
 		y.Quarter.point(e, y, r)
@@ -115,11 +116,24 @@ func (y *system) gap(e *Engine, at dewline.Millis) {
 	if prev != 0 {
 		if limit := y.silentAfter(e.opt); at-prev >= limit {
 			y.silent(prev, prev+limit, at)
-		} else {
-			y.Gaps.add(at - prev)
 		}
 	}
 	y.spoke(at)
+}
+
+// pace notes the time since the same point was read before. One point sets the pace, the first of those that are heard:
+// a gateway may give each its own time, and the times between frames are then no interval.
+func (y *system) pace(r window.Reading) {
+	const heard = hour
+	for p := dewline.SuctionPressure; p <= r.Point; p++ {
+		if t := y.Frame.Taken[p]; t == 0 || r.At-t > heard {
+			continue
+		}
+		if p == r.Point && r.At > y.Frame.Taken[p] {
+			y.Gaps.add(r.At - y.Frame.Taken[p])
+		}
+		return
+	}
 }
 
 // evaluate judges the frame that is now complete.
@@ -209,7 +223,7 @@ func (y *system) guard() time.Duration {
 	return runGuard
 }
 
-// interval returns the sampling interval: stated, or else the median of recent gaps.
+// interval returns the sampling interval: stated, or else the median of recent gaps between readings of one point.
 func (y *system) interval() time.Duration {
 	if y.stated > 0 {
 		return y.stated
@@ -244,7 +258,7 @@ func (y *system) state() dewline.SystemState {
 	return s
 }
 
-// gaps remembers the last times between frames.
+// gaps remembers the last times between readings of one point.
 type gaps struct {
 	Last [8]dewline.Millis
 	N    int32

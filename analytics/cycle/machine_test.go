@@ -237,6 +237,28 @@ func TestAReadingStandsForItsPointForAWhile(t *testing.T) {
 	}
 }
 
+// TestAReadingStandsForAsLongAsItIsUsuallyRead: where nobody has stated how often it is.
+func TestAReadingStandsForAsLongAsItIsUsuallyRead(t *testing.T) {
+	const minute = 60_000
+	var fr Frame
+	for i := range dewline.Millis(12) {
+		fr.Set(dewline.SuctionPressure, 1+i*10*minute, 300_000)
+	}
+	last := fr.At
+	stands := func(after dewline.Millis) bool {
+		fr.At = last + after
+		_, ok := fr.Get(dewline.SuctionPressure, 5*minute)
+		return ok
+	}
+	if !stands(25*minute) || stands(25*minute+1) {
+		t.Errorf("read every 10 min, it stands for 25 min %v, for longer %v", stands(25*minute), stands(25*minute+1))
+	}
+	fr.Set(dewline.SuctionPressure, last+24*60*minute, 300_000) // an outage is no habit
+	if last = fr.At; !stands(25*minute) || stands(40*minute) {
+		t.Errorf("after an outage it stands for 25 min %v, for 40 min %v", stands(25*minute), stands(40*minute))
+	}
+}
+
 func TestEvaluateDoesNotAllocate(t *testing.T) {
 	m := machine(t, "R-454B", dewline.SplitAC)
 	fr := frame(map[dewline.Point]float64{dewline.SuctionPressure: 800_000, dewline.SuctionTemp: 10, dewline.LiquidPressure: 2_500_000, dewline.LiquidTemp: 35})
