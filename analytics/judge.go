@@ -311,23 +311,26 @@ func spellsIn(recent []baseline.Window) float64 {
 }
 
 // residual fills in a symptom's residual over windows: the median distance from what expected gives of
-// each, with how far windows and days scatter. It says whether there is one, and how uncertain the
-// expectation of the last window is, which is for the caller to add.
+// each, with how uncertain that is on average, and how far windows and days scatter. It says whether there is one.
 func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diagnose.Symptom, expected func(*baseline.Window) (mean, sd float64, ok bool)) bool {
 	if y.Watch.hides(s) {
 		return false
 	}
+	_, _, known := expected(&recent[len(recent)-1])
+	unsure := 0.0
 	v, n := medianOver(recent, func(w *baseline.Window) (float64, bool) {
-		mean, _, ok := expected(w)
-		return float64(w.Y[s]) - mean, ok && w.Has[s]
+		mean, sd, ok := expected(w)
+		if ok = ok && w.Has[s]; ok {
+			unsure += sd * sd
+		}
+		return float64(w.Y[s]) - mean, ok
 	})
-	_, sd, ok := expected(&recent[len(recent)-1])
-	if n == 0 || !ok {
+	if n == 0 || !known {
 		return false
 	}
 	window, day := y.Track.Model.Noise(y.prior, s)
 	r.Has[s], r.Mean[s] = true, v
-	r.Cov[s][s] = sd*sd + window*window/min(float64(n), spellsIn(recent)) + day*day/daysIn(recent)
+	r.Cov[s][s] = unsure/float64(n) + window*window/min(float64(n), spellsIn(recent)) + day*day/daysIn(recent)
 	return true
 }
 
@@ -348,17 +351,16 @@ func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r
 		}
 		found := y.residual(r, recent, s, func(w *baseline.Window) (float64, float64, bool) {
 			mean, sd := y.prior.Expected(s, w)
+			if s == diagnose.Subcooling && float64(w.Y[s]) < mean && !y.machine.System.Receiver {
+				// No machine is meant to work without subcooling: flash gas would reach the valve.
+				if lower := (mean - leastSubcooling) / 2; lower > 0 {
+					sd = min(sd, lower)
+				}
+			}
 			return mean, sd, true
 		})
 		if found && last.Short { // the machine had hardly settled
 			r.Cov[s][s] += hardlySettled * hardlySettled
-		}
-		if found && s == diagnose.Subcooling && r.Mean[s] < 0 && !y.machine.System.Receiver {
-			// No machine is meant to work without subcooling: flash gas would reach the valve.
-			mean, sd := y.prior.Expected(s, last)
-			if lower := (mean - leastSubcooling) / 2; lower > 0 && lower < sd {
-				r.Cov[s][s] -= sd*sd - lower*lower
-			}
 		}
 	}
 	y.unseen(r, last)

@@ -30,6 +30,8 @@ type Model struct {
 	Stride  int32 // of these, one in so many is taken
 	Fits    [diagnose.NumSymptoms]Fit
 	Fitted  bool
+	From    float32 // Cel, the outdoor air of the windows that were fitted
+	To      float32
 }
 
 // Fit is the regression of one symptom.
@@ -43,10 +45,10 @@ type Fit struct {
 
 // Reset forgets the windows; what was fitted stands until there is something better if keep is set.
 func (m *Model) Reset(keep bool) {
-	fits, fitted := m.Fits, m.Fitted && keep
+	before := *m
 	*m = Model{}
 	if keep {
-		m.Fits, m.Fitted = fits, fitted
+		m.Fits, m.Fitted, m.From, m.To = before.Fits, before.Fitted, before.From, before.To
 	}
 }
 
@@ -166,6 +168,10 @@ func (m *Model) Refit(p *Prior) {
 		m.Fits[k] = m.fit(p, k)
 	}
 	m.Fitted = true
+	m.From, m.To = m.Windows[0].Outdoor, m.Windows[0].Outdoor
+	for i := range m.Windows {
+		m.From, m.To = min(m.From, m.Windows[i].Outdoor), max(m.To, m.Windows[i].Outdoor)
+	}
 }
 
 func (m *Model) fit(p *Prior, k diagnose.Symptom) Fit {
@@ -244,6 +250,12 @@ func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd floa
 		for j := range x {
 			v += x[i] * f.Cov[i][j] * x[j]
 		}
+	}
+	if p.bend == bendHead && k == diagnose.OverAmbient && w.HasOutdoor {
+		// A head that is held falls over the air by a kelvin for each that the air warms, and where it ceases to be held
+		// differs from machine to machine: weather that has not been seen may lie on the other side.
+		unseen := float64(max(m.From-w.Outdoor, w.Outdoor-m.To, 0))
+		v += unseen * unseen
 	}
 	return base + f.at(x), math.Sqrt(max(v, 0)), true
 }

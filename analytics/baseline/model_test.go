@@ -305,3 +305,32 @@ func TestOneStrangeDayIsHeldDown(t *testing.T) {
 		t.Errorf("it makes all days stray by %.2f K instead of %.2f", day, quiet)
 	}
 }
+
+// TestAHeldHeadIsNotDrawnOut: a model that has only seen weather in which the head is held does not know where it
+// ceases to be.
+func TestAHeldHeadIsNotDrawnOut(t *testing.T) {
+	p := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.HeadControl, s.Receiver = true, true }, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(21, 22)))
+	const held, over = 16, 11 // Cel outdoors below which it is, K over the air above that
+	var m Model
+	for day := range 14 {
+		for hour := 0.0; hour < 24; hour += 4 {
+			w := s.window(day, hour, 9)
+			w.Y[diagnose.OverAmbient] = over + max(held-w.Outdoor, 0)
+			m.Add(p, w)
+		}
+	}
+	m.Refit(p)
+	for _, c := range []struct {
+		outdoor float32
+		most    float64 // K, of the standard deviation
+	}{{8, 0.7}, {m.To, 0.7}, {m.To + 4, 8}, {m.To + 8, 12}} {
+		w := *s.window(20, 12, 9)
+		w.Outdoor = c.outdoor
+		mean, sd, ok := m.Expected(p, diagnose.OverAmbient, &w)
+		off := over + max(held-float64(c.outdoor), 0) - mean
+		if !ok || math.Abs(off) > 1.3*sd+0.3 || sd > c.most {
+			t.Errorf("at %.0f °C: %.1f K off what is expected, ±%.1f", c.outdoor, off, sd)
+		}
+	}
+}

@@ -84,9 +84,9 @@ var corrections = []correction{
 			"Compressor power there 1.13 and 1.35, in the fit of NREL/SR-5500-65030 1.09 and 1.22 (with fans) at 30 and 50 %; the plant has 1.07 and 1.22 at 30 and 58 %; half-way to the field"},
 	{group: "capillary", fault: dewline.CondenserAirflow, slope: Vector{Subcooling: -1, LogPower: 0.09}, upTo: 1,
 		source: "as for orifice: a capillary is as fixed"},
-	{group: "cold_valve_receiver", fault: dewline.NonCondensables, slope: Vector{Subcooling: 4}, upTo: 1,
-		source: "fault tables for a TXV: air raises the apparent subcooling, because the pressure carries the air's share; the plant's receiver is always at saturation, so 4 K per severity are " +
-			"taken as from its machines without one, and as much for doubt"},
+	{group: "cold_valve_receiver", fault: dewline.NonCondensables, slope: Vector{Subcooling: 2}, upTo: 1,
+		source: "fault tables for a TXV: air raises the apparent subcooling, because the pressure carries the air's share, by 4 K where the plant has no receiver and not at all where it " +
+			"has one; half-way between the two"},
 	{group: "cold_valve", fault: dewline.Overfeed, detail: "bulb_loose", like: "valve_stuck",
 		source: "common practice: a bulb that has come off hangs in air warmer than the suction line, and the valve opens; the plant's bulb stays wrapped and feels little of a cold room's air"},
 	{group: "cold_valve_receiver", fault: dewline.Overfeed, detail: "bulb_loose", like: "valve_stuck",
