@@ -91,9 +91,6 @@ func (c *hold) begin(onset, at dewline.Millis) {
 	*c = hold{Open: true, Onset: onset, Prev: c.Prev, Held: c.Held, Last: c.Last, Again: again}
 }
 
-// lately says whether it is open and was so in the last hours.
-func (c *hold) lately(at dewline.Millis) bool { return c.Open && at-c.Last < 2*hour }
-
 // back says that it is still so.
 func (c *hold) back(at dewline.Millis) {
 	c.Last, c.Free, c.Windows, c.Days = at, 0, 0, [clearDays]int64{}
