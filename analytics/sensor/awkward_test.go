@@ -3,6 +3,7 @@ package sensor_test
 import (
 	"math"
 	"testing"
+	"time"
 
 	"dewline"
 	"dewline/analytics/sensor"
@@ -67,6 +68,35 @@ func TestAwkwardHealthGivesNoDoubt(t *testing.T) {
 			}
 			s.run(t)
 		})
+	}
+}
+
+// TestARoomThatNobodyMeasures: where a valve keeps the pressures apart, the low side of a freezer at rest stands at the
+// temperature of its room, which no air that is measured has.
+func TestARoomThatNobodyMeasures(t *testing.T) {
+	s := walkIn
+	s.kind, s.bare, s.spec.Refrigerant, s.use.PumpDown = dewline.WalkInFreezer, true, "R-449A", false
+	m, _ := s.system(t)
+	d := driver{w: &sensor.Watch{}, m: m, interval: 5 * time.Minute}
+	for i := range dewline.Millis(4 * 288) {
+		at := dewline.Millis(s.from*1000) + i*5*60_000
+		var v readings
+		for p := range v {
+			v[p] = math.NaN()
+		}
+		wave := math.Sin(float64(i) / 5)
+		v[dewline.OutdoorAirTemp] = 22 + wave
+		if on := i%36 < 18; on {
+			v[dewline.SuctionPressure], v[dewline.LiquidPressure] = 70_000+2000*wave, 1_450_000+9000*wave
+			v[dewline.SuctionTemp], v[dewline.LiquidTemp] = -18+wave, 30+wave
+		} else {
+			v[dewline.SuctionPressure], v[dewline.LiquidPressure] = 150_000+2000*wave, 1_000_000+9000*wave
+			v[dewline.SuctionTemp], v[dewline.LiquidTemp] = 5+wave, 22+wave
+		}
+		d.take(at, &v)
+		if b := believed(d.w); len(b) > 0 {
+			t.Fatalf("%s: %+v", at.Time(), b)
+		}
 	}
 }
 

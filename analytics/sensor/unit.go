@@ -128,16 +128,32 @@ func (w *Watch) middle(abs float64) float64 {
 	return 200
 }
 
-// airs returns the coldest and the warmest air that is known around the machine at rest, or what is usual.
+// airs returns the coldest and the warmest air around the machine at rest: what is known, and what is usual where the
+// air outdoors or that of the room is not known.
 func (w *Watch) airs() (cold, warm float64) {
 	cold, warm = math.Inf(1), math.Inf(-1)
-	for _, i := range [...]int{outdoorT, returnT, spaceT} {
-		if p := &w.State.Points[i]; p.RestN >= 3 && p.Doubt.Sure == 0 {
-			cold, warm = min(cold, float64(p.Rest)), max(warm, float64(p.Rest))
+	air := func(points ...int) (known bool) {
+		for _, i := range points {
+			if p := &w.State.Points[i]; p.RestN >= 3 && p.Doubt.Sure == 0 {
+				cold, warm, known = min(cold, float64(p.Rest)), max(warm, float64(p.Rest)), true
+			}
 		}
+		return known
 	}
-	if cold > warm {
-		return 5, 35
+	usual := func(from, to float64) { cold, warm = min(cold, from), max(warm, to) }
+	if !air(outdoorT) {
+		usual(5, 35)
+	}
+	if air(returnT, spaceT) {
+		return cold, warm
+	}
+	switch kind := w.machine.System.Kind; { // common practice
+	case kind.Comfort():
+		usual(15, 30)
+	case kind == dewline.WalkInFreezer:
+		usual(-28, -15)
+	default:
+		usual(-3, 10)
 	}
 	return cold, warm
 }
