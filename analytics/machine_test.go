@@ -459,6 +459,32 @@ func inMode(mode dewline.Mode) func([]dewline.Sample) []dewline.Sample {
 	}
 }
 
+// TestWhatWasSaidStandsAfterTheRepair: the windows after it show a good machine, and say nothing of what it had.
+func TestWhatWasSaidStandsAfterTheRepair(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 14)
+	const fault, repair = 8, 10.03
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day > fault && day < repair+0.003 { // the last liquid comes back while the visit is closed
+			v[diagnose.Superheat], v[diagnose.Subcooling], v[diagnose.SuctionDew] = -9, -3, 0.8
+		}
+		return v
+	}
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.Serviced, At: dayAt(repair)}}
+	out, _ := r.run(t)
+	found := findingsOf(out, dewline.Flooding)
+	if len(found) == 0 {
+		t.Fatal("nothing was found")
+	}
+	for _, f := range found {
+		if f.Detected != found[0].Detected || f.Causes[0].Fault != dewline.Overfeed {
+			t.Errorf("found\n%s", told(found))
+		}
+	}
+	if found[len(found)-1].Cleared == 0 {
+		t.Errorf("it is not over four days after the repair:\n%s", told(found))
+	}
+}
+
 // TestAGrossErrorIsASensor: no machine is that far out on one side alone. What the windows speak for is not over
 // because the sensor does not give itself away.
 func TestAGrossErrorIsASensor(t *testing.T) {

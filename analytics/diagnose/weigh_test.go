@@ -552,3 +552,22 @@ func BenchmarkWeigh(b *testing.B) {
 		Weigh(a, l, sit)
 	}
 }
+
+// TestWhatMovesNothingIsNotSaid: too much charge goes into the receiver, and must not be what is left where nothing fits
+// and a limit says that something is wrong.
+func TestWhatMovesNothingIsNotSaid(t *testing.T) {
+	sit := &Situation{Group: "cold_valve_receiver", Superheat: 8, Wet: true, Beyond: true}
+	j := Weigh(residual(known{Superheat: 0, Subcooling: 0, SuctionDew: 0, OverAmbient: 0}, usually), residual(known{Superheat: 0, Subcooling: 0, SuctionDew: 0, OverAmbient: 0}, own), sit)
+	for _, c := range j.Causes {
+		if c.Fault == dewline.Overcharge && c.Probability > 0 {
+			t.Errorf("%+v", c)
+		}
+	}
+	// A gross error of one sensor is weighed as one: no fault moves one side alone by so much.
+	clamp := Sensor{Point: dewline.LiquidTemp, Direction: Vector{Subcooling: -1}, Spread: 6}
+	sit = comfort("valve")
+	sit.Sensors = []Sensor{clamp}
+	if list := judged(known{Superheat: 0, Subcooling: 24, SuctionDew: 0, OverAmbient: 0}, sit); list[0].Fault != dewline.SensorFault {
+		t.Errorf("24 K of subcooling more, and nothing else: %v", list)
+	}
+}
