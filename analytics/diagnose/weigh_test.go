@@ -553,20 +553,32 @@ func BenchmarkWeigh(b *testing.B) {
 	}
 }
 
-// TestWhatMovesNothingIsNotSaid: too much charge goes into the receiver, and must not be what is left where nothing fits
-// and a limit says that something is wrong.
+// TestWhatMovesNothingIsNotSaid: too much charge goes into the receiver and cannot be told from none, so it must not
+// take from none what a machine within its limits is given.
 func TestWhatMovesNothingIsNotSaid(t *testing.T) {
-	sit := &Situation{Group: "cold_valve_receiver", Superheat: 8, Wet: true, Beyond: true}
-	j := Weigh(residual(known{Superheat: 0, Subcooling: 0, SuctionDew: 0, OverAmbient: 0}, usually), residual(known{Superheat: 0, Subcooling: 0, SuctionDew: 0, OverAmbient: 0}, own), sit)
-	for _, c := range j.Causes {
-		if c.Fault == dewline.Overcharge && c.Probability > 0 {
-			t.Errorf("%+v", c)
+	for _, sig := range Signatures("cold_valve_receiver") {
+		if sig.Fault == dewline.Overcharge && sig.Also == "" {
+			for _, l := range sig.Levels {
+				if l.Mean.matters() {
+					t.Errorf("%.0f %% too much: %v", 100*l.Severity, l.Mean)
+				}
+			}
+			at0 := residual(known{Superheat: 0, Subcooling: 0, SuctionDew: 0, OverAmbient: 0}, usually)
+			var w Weighed
+			start0 := at0.logLikelihood(&Vector{}, nil)
+			if start, _ := sig.weigh(at0, nil, &Situation{Superheat: 8}, start0, 0, &w); start > 0.4 {
+				t.Errorf("a machine that does what is usual speaks for it by a ratio of %.2f", start)
+			}
+			return
 		}
 	}
-	// A gross error of one sensor is weighed as one: no fault moves one side alone by so much.
-	clamp := Sensor{Point: dewline.LiquidTemp, Direction: Vector{Subcooling: -1}, Spread: 6}
-	sit = comfort("valve")
-	sit.Sensors = []Sensor{clamp}
+	t.Fatal("there is no signature")
+}
+
+// TestAGrossErrorIsWeighedAsOne: no fault moves one side alone by so much.
+func TestAGrossErrorIsWeighedAsOne(t *testing.T) {
+	sit := comfort("valve")
+	sit.Sensors = []Sensor{{Point: dewline.LiquidTemp, Direction: Vector{Subcooling: -1}, Spread: 6}}
 	if list := judged(known{Superheat: 0, Subcooling: 24, SuctionDew: 0, OverAmbient: 0}, sit); list[0].Fault != dewline.SensorFault {
 		t.Errorf("24 K of subcooling more, and nothing else: %v", list)
 	}
