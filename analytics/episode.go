@@ -154,6 +154,7 @@ func asTold(ep *episode, noFault float64) []dewline.Cause {
 	none := slices.IndexFunc(list, func(c dewline.Cause) bool { return c.Fault == dewline.NoFault })
 	acting := ep.Severity != dewline.Watch
 	if acting && (none < 0 || list[none].Probability < 0.15) {
+		surer(list)
 		return list
 	}
 	if none < 0 {
@@ -189,7 +190,26 @@ func asTold(ep *episode, noFault float64) []dewline.Cause {
 	}
 	slices.SortStableFunc(list, func(a, b dewline.Cause) int { return cmp.Compare(b.Probability, a.Probability) })
 	hundredths(list)
+	if acting {
+		surer(list)
+	}
 	return list
+}
+
+// surer gives the leading cause of what is to be acted on, which has lasted and is far out, a share of what the others
+// have, all of it from three in five on and none below two in five: on the fleets that this was tuned on, such causes
+// were right more often than the weighing of a moment says, where no other was near.
+func surer(list []dewline.Cause) {
+	const share = 0.45
+	lead := &list[0]
+	if lead.Fault == dewline.SensorFault {
+		return
+	}
+	keep := 1 - share*min(max((lead.Probability-0.4)/0.2, 0), 1)
+	for i := range list[1:] {
+		list[i+1].Probability *= keep
+	}
+	hundredths(list)
 }
 
 // machineKey is the key of what is wrong with the machine itself; see dewline.CauseKey.

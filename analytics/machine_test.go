@@ -427,6 +427,15 @@ func TestAWatchLeavesRoomForNone(t *testing.T) {
 	if acting := asTold(&air, 0.1); acting[0].Fault != dewline.CondenserAirflow || acting[0].Probability < 0.75 {
 		t.Errorf("to be acted on: %v", acting)
 	}
+	// What has lasted and is far out is surer than a moment says, unless another cause is as near.
+	air.Causes = []dewline.Cause{{Fault: dewline.CondenserAirflow, Probability: 0.7}, {Fault: dewline.NonCondensables, Probability: 0.3}}
+	if acting := asTold(&air, 0.01); math.Abs(acting[0].Probability-0.83) > 0.011 {
+		t.Errorf("to be acted on, and lasting: %v", acting)
+	}
+	air.Causes = []dewline.Cause{{Fault: dewline.EvaporatorAirflow, Probability: 0.4}, {Fault: dewline.DefrostFault, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.2}}
+	if acting := asTold(&air, 0.01); acting[0].Probability != 0.4 || acting[1].Probability != 0.4 {
+		t.Errorf("two that are as near: %v", acting)
+	}
 }
 
 // TestBlend: a limit that is passed has its usual reasons, and those of them that the windows speak for count more.
