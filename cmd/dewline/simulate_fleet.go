@@ -46,7 +46,8 @@ system of a drawn fleet with which nothing is:
   id                of this fault (drawn fleets)
   class             "healthy" or "faulty", then what is awkward: oversized, low_load, swings, defrosts,
                     door_open, high_altitude, variable, staged, noisy, outages, duplicates, clock_wrong,
-                    units_wrong, frozen, point_vanishes, point_appears, shutdown, filter_changed
+                    units_wrong, frozen, point_vanishes, point_appears, shutdown, filter_changed, asked_in_turn,
+                    mode_untold
   fault, detail     in the words of an alert's causes; "none" where nothing is wrong; "sensor" has the
                     point as its detail and the kind of its fault as its note
   severity          at its fullest, of what "dewline simulate --help" says; of a sensor K, Pa or %, per day of

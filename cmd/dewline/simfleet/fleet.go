@@ -80,7 +80,8 @@ type system struct {
 // link is what can go wrong between gateway and broker.
 type link struct {
 	outages    [][2]dewline.Millis
-	duplicates bool // now and then a pack is sent twice
+	duplicates bool           // now and then a pack is sent twice
+	apart      dewline.Millis // between two sensors that are asked one after another
 	clockOff   time.Duration
 	clockFrom  dewline.Millis
 	clockUntil dewline.Millis
@@ -247,7 +248,7 @@ func (f *Fleet) advance(s *system, from, to int64) []Pack {
 		} else {
 			for i := range s.sensors {
 				if v, ok := s.sensors[i].read(now, at, s.rng); ok {
-					s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: stamp, Value: v})
+					s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: stamp + dewline.Millis(i)*s.link.apart, Value: v})
 				}
 			}
 		}

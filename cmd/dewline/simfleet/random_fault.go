@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -164,6 +165,9 @@ func (x *drawn) trouble(t *layout, e *entry, j *judge) {
 		default:
 			x.single(t, e, j)
 		}
+	}
+	if habit := x.habits(e); habit != "" {
+		note = strings.TrimPrefix(note+"; "+habit, "; ")
 	}
 	class := "faulty"
 	if !x.faulty {
@@ -491,6 +495,23 @@ func (x *drawn) awkwardData(s span, e *entry, j *judge) string {
 		if note := x.awkward(w, s, e, j); note != "" {
 			x.class, notes = append(x.class, w), append(notes, note)
 		}
+	}
+	return strings.Join(notes, "; ")
+}
+
+// habits draws what gateways do that is no trouble: some ask one sensor after another and give each reading its own
+// time, and not every heat pump tells its mode. It returns a note of it.
+func (x *drawn) habits(e *entry) string {
+	d := draw{rand.New(rand.NewPCG(x.seed, 0x4ab1))} // of its own: what else is drawn does not depend on it
+	var notes []string
+	if d.chance(0.15) {
+		e.link.apart = dewline.Millis(d.in(1000, 4000))
+		x.class, notes = append(x.class, "asked_in_turn"), append(notes, "sensors are asked one after another")
+	}
+	told := func(f dewline.PointFitting) bool { return f.Point == dewline.OperatingMode }
+	if e.kind == dewline.HeatPump && d.chance(0.35) && slices.ContainsFunc(x.points, told) {
+		x.points = slices.DeleteFunc(x.points, told)
+		x.class, notes = append(x.class, "mode_untold"), append(notes, "it tells no mode")
 	}
 	return strings.Join(notes, "; ")
 }

@@ -55,7 +55,7 @@ func (x *sampler) take(s *system, end dewline.Millis) {
 	for i := range s.sensors {
 		if x.counts[i] > 0 {
 			v := math.Round(x.sums[i]/x.counts[i]*1000) / 1000 // as many digits as a gateway sends
-			s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: at, Value: v})
+			s.pack.Samples = append(s.pack.Samples, dewline.Sample{System: s.id, Point: s.sensors[i].point, At: at + dewline.Millis(i)*s.link.apart, Value: v})
 		}
 	}
 	clear(x.sums)
