@@ -494,6 +494,42 @@ func TestWhatWasSaidStandsAfterTheRepair(t *testing.T) {
 	}
 }
 
+// TestAGatewayThatIsStillAsking: a pressure of now and a clamp of a minute ago make no superheat; what is read at one time,
+// or by sensors that each have a time of their own, is judged.
+func TestAGatewayThatIsStillAsking(t *testing.T) {
+	circuit := []dewline.Point{dewline.SuctionPressure, dewline.LiquidPressure, dewline.SuctionTemp, dewline.LiquidTemp}
+	for _, c := range []struct {
+		name         string
+		apart        dewline.Millis
+		judged, more int // of forty frames, from and to
+	}{{"at one time", 0, 10, 10}, {"in turn", 3_000, 10, 10}, {"spread", 15_000, 6, 40}} {
+		y := newSystem(Options{})
+		y.stated = time.Minute
+		judged := 0
+		for cycle := range dewline.Millis(20) {
+			for i, p := range circuit {
+				at := epoch + cycle*minute + dewline.Millis(i)*c.apart
+				y.Frame.Set(p, at, 1)
+				if c.apart == 0 && i < len(circuit)-1 {
+					continue
+				}
+				if !y.asking(at) {
+					y.Judged = at
+					if cycle >= 10 {
+						judged++
+						if c.apart == 3_000 && p != dewline.LiquidTemp {
+							t.Errorf("%s: judged when %v had answered", c.name, p)
+						}
+					}
+				}
+			}
+		}
+		if judged < c.judged || judged > c.more {
+			t.Errorf("%s: %d frames of ten cycles were judged, want %d to %d", c.name, judged, c.judged, c.more)
+		}
+	}
+}
+
 // TestAGrossErrorIsASensor: no machine is that far out on one side alone. What the windows speak for is not over
 // because the sensor does not give itself away.
 func TestAGrossErrorIsASensor(t *testing.T) {

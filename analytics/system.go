@@ -34,6 +34,7 @@ type system struct {
 type memory struct {
 	Frame    cycle.Frame
 	Gaps     gaps
+	Judged   dewline.Millis // the newest frame that was not one of a gateway still asking
 	Operate  operation
 	Steady   steadiness
 	Recent   rolling // steady running: superheat and subcooling over 10 min and 24 h
@@ -159,7 +160,8 @@ func (y *system) evaluate(e *Engine) {
 		y.Hunting = hunting{}
 	}
 	steady := false
-	if o.On {
+	if o.On && !y.asking(at) {
+		y.Judged = at
 		if o.Cooling && at.Sub(o.Since) >= y.guard() {
 			y.swinging(e, f)
 		}
@@ -182,6 +184,23 @@ func (y *system) evaluate(e *Engine) {
 	}
 	y.watch(e, f)
 	y.anyway(e, began)
+}
+
+// asking says whether a gateway is just asking one sensor after another: a pressure is then of now, and its clamp of an
+// interval ago, which is told apart from a machine that changes when the last has answered. Where there is no such
+// moment, because each has a time of its own, a frame is judged now and then all the same.
+func (y *system) asking(at dewline.Millis) bool {
+	interval := dewline.Millis(y.interval().Milliseconds())
+	if interval < 45_000 || at-y.Judged >= interval*3/2 {
+		return false
+	}
+	for p := dewline.SuctionPressure; p <= dewline.LiquidTemp; p++ {
+		every := y.Frame.Every[p]
+		if age := at - y.Frame.Taken[p]; every > interval*2/3 && every < interval*3/2 && age > every*3/5 && age <= every*5/4 {
+			return true
+		}
+	}
+	return false
 }
 
 // closeWindow judges what was gathered, if it is enough.
