@@ -37,9 +37,12 @@
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
 // saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. Of
-// readings that are means, those count in which the machine ran all the time (whole.go). The
-// windows of the last day and a half are judged together by their median, or the last few where a machine that runs in
-// short bursts gives no more, and the newest two by themselves. Windows that follow one another share their weather
+// readings that are means, those count in which the machine ran all the time (whole.go). A gateway may ask one sensor
+// after another: a reading stands for its point for two and a half of the times in which that is usually read, and the
+// circuit is judged when the last sensor has answered.
+//
+// The windows of the last day and a half are judged together by their median, or the last few where a machine that runs
+// in short bursts gives no more, and the newest two by themselves. Windows that follow one another share their weather
 // and load: those of two hours say no more than one.
 //
 // A forecast starts from the Theil-Sen trend of daily residuals to the limit that hurts; without one, it is nil. What the
