@@ -87,6 +87,9 @@ var corrections = []correction{
 	{group: "cold_valve_receiver", fault: dewline.NonCondensables, slope: Vector{Subcooling: 2}, upTo: 1,
 		source: "fault tables for a TXV: air raises the apparent subcooling, because the pressure carries the air's share, by 4 K where the plant has no receiver and not at all where it " +
 			"has one; half-way between the two"},
+	{group: "cold_valve_receiver", fault: dewline.CondenserAirflow, slope: Vector{Subcooling: 1.5}, upTo: 0.6,
+		source: "NIST 14/16 SEER campaign: a blocked condenser raises subcooling on a unit with a TXV; the plant's receiver is always at saturation and has nothing of it; as for air, about " +
+			"half of what its machines without a receiver do, and as much for doubt"},
 	{group: "cold_valve", fault: dewline.Overfeed, detail: "bulb_loose", like: "valve_stuck",
 		source: "common practice: a bulb that has come off hangs in air warmer than the suction line, and the valve opens; the plant's bulb stays wrapped and feels little of a cold room's air"},
 	{group: "cold_valve_receiver", fault: dewline.Overfeed, detail: "bulb_loose", like: "valve_stuck",
