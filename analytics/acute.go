@@ -60,7 +60,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	}
 	step := func(h *hold, c dewline.Condition, rests diagnose.Symptom, most dewline.Severity, so bool, text func() string) {
 		change := h.step(at, so, each, longest, need)
-		if change == opened && y.Operate.Cooling && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
+		if change == opened && y.Operate.cools() && (c != dewline.Flooding || y.machine.System.Metering.HoldsSuperheat()) {
 			y.glance()
 		}
 		switch {
@@ -79,7 +79,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 	}
 	risky := false
-	cooling := y.Operate.Cooling
+	cooling := y.Operate.cools()
 	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat()) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
 		so := v+beyond*u < floodLimit

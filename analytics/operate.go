@@ -11,7 +11,6 @@ import (
 type operation struct {
 	Known, On bool
 	Mode      dewline.Mode   // ModeOff where it is not known
-	Cooling   bool           // it is in the mode in which charge may be judged
 	Since     dewline.Millis // of the run, or of the stop; a change of mode begins a run anew
 	Starts    [24]dewline.Millis
 	NStarts   int32
@@ -29,7 +28,7 @@ func (o *operation) step(at dewline.Millis, on, known bool, mode dewline.Mode, l
 	if was && on && !gap {
 		o.RunToday += at - o.Prev
 	}
-	defer func() { o.Prev, o.Known, o.On, o.Mode, o.Cooling = at, known, on, mode, mode == dewline.ModeCooling }()
+	defer func() { o.Prev, o.Known, o.On, o.Mode = at, known, on, mode }()
 	switch {
 	case on && (!was || gap || mode != o.Mode):
 		if !was && o.Prev != 0 && !gap {
@@ -50,6 +49,9 @@ func (o *operation) step(at dewline.Millis, on, known bool, mode dewline.Mode, l
 	}
 	return false, false
 }
+
+// cools says whether the machine is in the mode in which charge may be judged.
+func (o *operation) cools() bool { return o.Mode == dewline.ModeCooling }
 
 // goingOn returns the mode of a run that goes on: what gave it away need not do so all the time.
 func (o *operation) goingOn(at, longest dewline.Millis) dewline.Mode {

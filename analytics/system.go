@@ -162,14 +162,14 @@ func (y *system) evaluate(e *Engine) {
 	steady := false
 	if o.On && !y.asking(at) {
 		y.Judged = at
-		if o.Cooling && at.Sub(o.Since) >= y.guard() {
+		if o.cools() && at.Sub(o.Since) >= y.guard() {
 			y.swinging(e, f)
 		}
 		steady = y.Steady.add(at, o.Since, f, y.interval(), y.guard(), y.means)
-		if y.means && o.Cooling && !y.whole(f) {
+		if y.means && o.cools() && !y.whole(f) {
 			steady = false
 		}
-		judged := steady && o.Cooling
+		judged := steady && o.cools()
 		if judged {
 			y.Recent.add(at, f)
 			y.Gather.add(y.machine, &y.Frame, f, y.each(), y.longest(), y.short())

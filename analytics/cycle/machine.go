@@ -331,13 +331,13 @@ func (m *Machine) difference(fr *Frame, out *Features, k Feature, line dewline.P
 // cooling only: when heating, that coil evaporates.
 func (m *Machine) overAmbient(fr *Frame, out *Features) {
 	air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold)
-	mode, known := m.Mode(fr, out)
+	mode, _ := m.Mode(fr, out)
 	switch {
 	case out.Missing[CondensingTemp] != 0:
 		out.miss(CondensingOverAir, out.Missing[CondensingTemp])
 	case !ok:
 		out.miss(CondensingOverAir, NoReading)
-	case known && mode != dewline.ModeCooling && mode != dewline.ModeOff:
+	case mode != dewline.ModeCooling && mode != dewline.ModeOff:
 		out.miss(CondensingOverAir, NotCooling)
 	default:
 		out.set(CondensingOverAir, out.Value[CondensingTemp]-air, math.Hypot(out.U[CondensingTemp], m.sensor[dewline.OutdoorAirTemp].u))
