@@ -374,8 +374,17 @@ func (b *builder) site(site *dewline.Site) error {
 
 func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewline.Millis) (dewline.OwnerMachine, error) {
 	m := dewline.OwnerMachine{System: sys.ID, Name: sys.Name, Kind: sys.Kind, Refrigerant: sys.Refrigerant}
+	counted, err := b.use(&m, site, sys, from, to)
+	if err != nil {
+		return m, err
+	}
 	quiet := dewline.StandWell
-	if b.desk.States != nil && to == b.now {
+	switch { // of a month that is over its readings tell; how the machine is now tells of today
+	case to < b.now:
+		if counted && m.Use.HeardHours == 0 {
+			quiet = dewline.StandSilent
+		}
+	case b.desk.States != nil:
 		switch state, known := b.desk.States.State(sys.ID); {
 		case !known || state.At == 0:
 			quiet = dewline.StandSilent
@@ -384,6 +393,12 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 		}
 	}
 	m.Standing, m.Says = stand(b.alerts[sys.ID], b.works[sys.ID], quiet, from, to, zoneOf(site), b.say)
+	return m, nil
+}
+
+// use counts how much a machine ran, what that took and what faults cost. False: the month says why it
+// was not counted.
+func (b *builder) use(m *dewline.OwnerMachine, site *dewline.Site, sys *dewline.System, from, to dewline.Millis) (bool, error) {
 	b.machines++
 	missing := ""
 	switch {
@@ -394,27 +409,25 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 	case b.desk.Series == nil:
 		missing = b.say.Say("no readings are kept here")
 	}
-	if missing != "" {
-		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = missing, missing, missing
-		return m, nil
-	}
 	list := troubles(b.alerts[sys.ID], sys, b.repairs, from, to)
 	c, known := b.desk.remembered(sys, zoneOf(site), b.month.Month, list, to)
-	if !known && b.fresh >= mostAtOnce {
-		later := b.say.Say("it is still to be counted: ask again")
-		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = later, later, later
+	if missing == "" && !known && b.fresh >= mostAtOnce {
+		missing = b.say.Say("it is still to be counted: ask again")
 		b.month.Waiting++
-		return m, nil
+	}
+	if missing != "" {
+		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = missing, missing, missing
+		return false, nil
 	}
 	if !known {
 		b.fresh++
 		var err error
 		if c, err = b.desk.count(b.ctx, sys, zoneOf(site), b.month.Month, list, from, to); err != nil {
-			return m, err
+			return false, err
 		}
 	}
 	m.Use, m.Energy, m.Excess = c.use, c.energy, c.excess
-	return m, nil
+	return true, nil
 }
 
 // told is a list of troubles in a few letters, so that what was counted with others is known not to fit.

@@ -498,3 +498,26 @@ func TestWhatIsNotKnownIsNotWell(t *testing.T) {
 		}
 	}
 }
+
+// unread has no reading of anything.
+type unread struct{}
+
+func (unread) ReadSeries(_ context.Context, q dewline.SeriesQuery) (dewline.Series, error) {
+	return dewline.Series{System: q.System, Step: q.Step}, nil
+}
+
+// TestMonthWithoutReadingsIsNotWell: of a month that is over, too, what nothing is known of is not said to be well.
+func TestMonthWithoutReadingsIsNotWell(t *testing.T) {
+	d := story(t).desk()
+	for _, want := range []dewline.Standing{dewline.StandWell, dewline.StandSilent} {
+		m, err := d.OwnerMonth(owner(t.Context(), "city"), "city", "2031-05")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := machine(t, m, "isle-office/desk-ac"); !m.Over || got.Standing != want {
+			t.Errorf("over %v, %s: %s, want %s", m.Over, got.Standing, got.Says, want)
+		}
+		d = story(t).desk()
+		d.Series = unread{}
+	}
+}

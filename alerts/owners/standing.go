@@ -81,7 +81,7 @@ func stand(alerts []past, works []dewline.OwnerWork, quiet dewline.Standing, fro
 	case ended != nil:
 		return dewline.StandWell, t.Say("Well.") + over(*ended, zone, t)
 	case quiet == dewline.StandSilent:
-		return quiet, t.Say("No reading of it has arrived yet: nothing is known of it.")
+		return quiet, t.Say("No reading tells whether it ran: nothing is known of it.")
 	case quiet == dewline.Learning:
 		return quiet, t.Say("Nothing speaks against it; Dewline still learns what is normal for it.")
 	}

@@ -17,7 +17,7 @@ var standings = map[story]struct {
 	losingCharge: {dewline.Drifting, "Its readings drift from what they were, since 29 June."},
 	doubtful:     {dewline.DataDoubt, "One of the sensors cannot be believed, since 2 July. What it shows is not to be relied on until that is settled."},
 	silent:       {dewline.StandSilent, "No reading arrives, since 2 July. Nothing is known of it since."},
-	unheard:      {dewline.StandSilent, "No reading of it has arrived yet: nothing is known of it."},
+	unheard:      {dewline.StandSilent, "No reading tells whether it ran: nothing is known of it."},
 	learning:     {dewline.Learning, "Nothing speaks against it; Dewline still learns what is normal for it."},
 	underRepair:  {dewline.UnderRepair, "A visit is under way: it cools less than it should, since 30 June."},
 	beingProved:  {dewline.BeingProved, "Repaired; its readings of the coming days decide whether that holds. Before: it does not run evenly, since 27 June."},
