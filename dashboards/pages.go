@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
 	"dewline"
 	"dewline/dashboards/access"
@@ -197,6 +198,17 @@ func (s *server) base(r *http.Request, title string) base {
 		}
 	}
 	return b
+}
+
+// Current is the attribute that marks the link of the menu that leads to this page, or to what it is a part of.
+func (b base) Current(href string) template.HTMLAttr {
+	switch path, _, _ := strings.Cut(b.Here, "?"); {
+	case path == href:
+		return ` aria-current="page"`
+	case href != "/" && strings.HasPrefix(path, href+"/"):
+		return ` aria-current="true"`
+	}
+	return ""
 }
 
 func (s *server) progressViews(u view.Idiom) []progressView {

@@ -113,7 +113,7 @@ func TestPagesSay(t *testing.T) {
 			"Subcooling below 1.0 K in about 11 days, 6 to 20.", `<span class="importance">critical</span>`,
 			"City Buildings", "Europe/Lisbon time", "In hand", "being proved", `href="/fleet?health=urgent"`},
 		"/fleet": {"expected", "above 2.8", "City Buildings", `href="/fleet?health=urgent"`, `href="/fleet?by=installer"`, `href="/fleet?tag=roof"`, "North Pier Cooling 4",
-			"North Pier Cooling: too little charge 2"},
+			"North Pier Cooling: too little charge 2", `<a href="/fleet" aria-current="page">Fleet</a>`, `<a href="/">Today</a>`},
 		"/fleet?by=fault":     {"no fault is suspected", "too little charge", "Reading hall split</a>, Quay Library"},
 		"/fleet?by=installer": {"installer not stated", "What machines have in common, by installer", "2 of 4: too little charge (of all machines ", `href="/fleet?installer=North&#43;Pier&#43;Cooling&amp;fault=undercharge&amp;by=installer"`},
 		"/fleet?by=model":     {"model not stated", "WA 105/2", `href="/fleet?model=WA&#43;105%2F2&amp;by=model"`},

@@ -165,7 +165,7 @@ func TestReportsInBrowser(t *testing.T) {
 			follow(t, ctx, `nav a[href="/reports"]`)
 			arrives(t, ctx, `location.pathname === "/reports" && document.readyState === "complete"`)
 			follow(t, ctx, `a[href="/reports?span=year"]`)
-			arrives(t, ctx, `document.querySelector("h1").textContent.startsWith("In the last year, ") && document.querySelector("[aria-current]").textContent === "the last year"`)
+			arrives(t, ctx, `document.querySelector("h1").textContent.startsWith("In the last year, ") && document.querySelector("main [aria-current]").textContent === "the last year"`)
 			v.look(t, ctx, "reports")
 			open(t, ctx, site.URL+"/systems/quay-library/hall-ac")
 			picture(t, ctx, "reports-machine-"+v.name)
