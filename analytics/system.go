@@ -146,8 +146,8 @@ func (y *system) evaluate(e *Engine) {
 	y.Quarter.features(f)
 	on, known := y.machine.Running(&y.Frame, f)
 	o := &y.Operate
-	mode, moded := y.machine.Mode(&y.Frame, f)
-	if !moded && on {
+	mode := f.Mode
+	if !f.ModeKnown && on {
 		mode = o.goingOn(at, y.longest())
 	}
 	began, ended := o.step(at, on && known, known, mode, y.longest())

@@ -197,6 +197,9 @@ type Features struct {
 	Value   [NumFeatures]float64
 	U       [NumFeatures]float64
 	Missing [NumFeatures]Missing
+
+	Mode      dewline.Mode // in which a running machine works
+	ModeKnown bool         // it was reported, or the readings give it away
 }
 
 // OK says whether a feature has a value.
@@ -242,6 +245,7 @@ func (m *Machine) Evaluate(fr *Frame, out *Features) {
 	highDew, slopeDew, whyDew := m.saturation(high, highWhy, true)
 	condensing, uCond := (bubble+highDew)/2, (uBubble+math.Abs(slopeDew)*uHigh)/2
 	m.temperature(out, CondensingTemp, condensing, uCond, max(why, whyDew))
+	out.Mode, out.ModeKnown = m.mode(fr, out)
 	m.overAmbient(fr, out)
 
 	// Discharge superheat, from dew at the discharge pressure where it is fitted.
@@ -331,13 +335,12 @@ func (m *Machine) difference(fr *Frame, out *Features, k Feature, line dewline.P
 // cooling only: when heating, that coil evaporates.
 func (m *Machine) overAmbient(fr *Frame, out *Features) {
 	air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold)
-	mode, _ := m.Mode(fr, out)
 	switch {
 	case out.Missing[CondensingTemp] != 0:
 		out.miss(CondensingOverAir, out.Missing[CondensingTemp])
 	case !ok:
 		out.miss(CondensingOverAir, NoReading)
-	case mode != dewline.ModeCooling && mode != dewline.ModeOff:
+	case out.Mode != dewline.ModeCooling && out.Mode != dewline.ModeOff:
 		out.miss(CondensingOverAir, NotCooling)
 	default:
 		out.set(CondensingOverAir, out.Value[CondensingTemp]-air, math.Hypot(out.U[CondensingTemp], m.sensor[dewline.OutdoorAirTemp].u))
@@ -387,9 +390,9 @@ const (
 	mayDefrost = 10.0 // Cel outdoors
 )
 
-// Mode returns the mode in which a running machine works, and whether it is known: the mode that is reported,
+// mode returns the mode in which a running machine works, and whether it is known: the mode that is reported,
 // or else, of a heat pump, the one that its readings give away; whatever is no heat pump cools.
-func (m *Machine) Mode(fr *Frame, f *Features) (mode dewline.Mode, known bool) {
+func (m *Machine) mode(fr *Frame, f *Features) (mode dewline.Mode, known bool) {
 	if mode, ok := fr.Get(dewline.OperatingMode, max(told, m.hold)); ok {
 		return dewline.Mode(mode), true
 	}

@@ -188,8 +188,8 @@ func TestModeOfAHeatPump(t *testing.T) {
 		fr := frame(c.values)
 		var f Features
 		m.Evaluate(fr, &f)
-		if mode, known := m.Mode(fr, &f); mode != c.want || known != (c.want != dewline.ModeOff) {
-			t.Errorf("%s: %v, known %v, want %v", c.name, mode, known, c.want)
+		if f.Mode != c.want || f.ModeKnown != (c.want != dewline.ModeOff) {
+			t.Errorf("%s: %v, known %v, want %v", c.name, f.Mode, f.ModeKnown, c.want)
 		}
 		if heating := c.want == dewline.ModeHeating; heating && f.OK(CondensingOverAir) {
 			t.Errorf("%s: there is a condensing temperature over ambient", c.name)
@@ -205,8 +205,8 @@ func TestModeOfAHeatPump(t *testing.T) {
 			fr := frame(v)
 			var f Features
 			m.Evaluate(fr, &f)
-			if mode, known := m.Mode(fr, &f); mode != dewline.ModeCooling || !known {
-				t.Errorf("%s, by the air %v: %v, known %v", r.name, air, mode, known)
+			if f.Mode != dewline.ModeCooling || !f.ModeKnown {
+				t.Errorf("%s, by the air %v: %v, known %v", r.name, air, f.Mode, f.ModeKnown)
 			}
 		}
 	}
@@ -214,12 +214,12 @@ func TestModeOfAHeatPump(t *testing.T) {
 	fr := frame(values{dewline.OperatingMode: float64(dewline.ModeHeating)})
 	var f Features
 	fr.At += told
-	if mode, known := m.Mode(fr, &f); mode != dewline.ModeHeating || !known {
-		t.Errorf("a day later: %v, known %v", mode, known)
+	if m.Evaluate(fr, &f); f.Mode != dewline.ModeHeating || !f.ModeKnown {
+		t.Errorf("a day later: %v, known %v", f.Mode, f.ModeKnown)
 	}
 	fr.At++
-	if mode, known := m.Mode(fr, &f); known {
-		t.Errorf("after a day: %v", mode)
+	if m.Evaluate(fr, &f); f.ModeKnown {
+		t.Errorf("after a day: %v", f.Mode)
 	}
 }
 

@@ -85,7 +85,7 @@ func (w *watcher) evaluate(next dewline.Millis) {
 		return
 	}
 	w.ran.add(at, next)
-	if mode, _ := w.machine.Mode(&w.frame, &w.features); mode == dewline.ModeCooling {
+	if w.features.Mode == dewline.ModeCooling {
 		w.judge(at, next-at)
 	}
 }
