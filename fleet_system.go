@@ -103,6 +103,9 @@ const (
 	VariableSpeed SpeedControl = "variable"
 )
 
+// Changes says whether the output is known to change while a machine runs.
+func (c SpeedControl) Changes() bool { return c == StagedSpeed || c == VariableSpeed }
+
 // Importance is how much hangs on a machine, for who is called and when.
 type Importance string
 

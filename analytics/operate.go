@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/cycle"
 )
 
 // operation follows starts and stops of one machine.
@@ -18,6 +19,69 @@ type operation struct {
 	NRuns     int32
 	RunToday  dewline.Millis
 	Prev      dewline.Millis // the frame before
+	Pulled    pulled
+}
+
+// pulled is what a compressor that nothing tells of does to the pressures: it pulls them apart. A shut valve keeps them
+// apart while it stands, and its condenser may stay warmer than the air; but then they only run toward one another.
+type pulled struct {
+	Rest    float64        // Cel, the lowest that the condensing temperature fell to since it stands
+	Unseen  bool           // the readings begin with it running, or standing
+	From    dewline.Millis // of the newer of two stretches, and of each its highest condensing and lowest evaporating temperature
+	Highest [2]float64     // Cel
+	Lowest  [2]float64     // Cel
+}
+
+const (
+	// lifted is by how much a start lifts the head at least, K.
+	lifted = 3
+	// closer is by how much the two temperatures run toward one another when a compressor stops, and each of them at least:
+	// a fan that holds the head moves the one, a valve that hunts both by less (common practice).
+	closer, either = 9, 3 // K
+	// stretch is how long that is looked at, and settling how long a start is passed over.
+	stretch, settling = dewline.Millis(30 * 60_000), dewline.Millis(5 * 60_000)
+	// unseenFor is how long a machine that always seems to run is not believed to: no cold room stands so long.
+	unseenFor = dewline.Millis(3 * 3_600_000)
+)
+
+// byPressures says whether a machine runs of which only the pressures tell. on is what they say at the moment.
+func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Features, longest dewline.Millis) (bool, bool) {
+	p := &o.Pulled
+	if !known && at-o.Prev <= longest { // a pressure that is late does not end a run
+		return o.On, o.Known
+	}
+	head, coil := f.Value[cycle.CondensingTemp], f.Value[cycle.SuctionDewTemp]
+	if !known || !f.OK(cycle.CondensingTemp) || !f.OK(cycle.SuctionDewTemp) {
+		return on, known
+	}
+	was := o.On
+	if o.Prev == 0 || at-o.Prev > longest {
+		*p = pulled{Rest: head, Unseen: true}
+		o.Since, was = at, false
+	}
+	if on && was {
+		if at-o.Since < settling { // a coil is drawn down for a moment when it starts
+			p.Highest, p.Lowest = [2]float64{head, head}, [2]float64{coil, coil}
+		}
+		if at-p.From >= stretch {
+			p.From = at
+			p.Highest, p.Lowest = [2]float64{head, p.Highest[0]}, [2]float64{coil, p.Lowest[0]}
+		}
+		p.Highest[0], p.Lowest[0] = max(p.Highest[0], head), min(p.Lowest[0], coil)
+		fallen, risen := max(p.Highest[0], p.Highest[1])-head, coil-min(p.Lowest[0], p.Lowest[1])
+		on = fallen < either || risen < either || fallen+risen < closer
+	} else if on {
+		on = head >= p.Rest+lifted || p.Unseen && at-o.Since >= unseenFor
+	}
+	switch {
+	case on && !was:
+		*p = pulled{From: at, Highest: [2]float64{head, head}, Lowest: [2]float64{coil, coil}}
+	case !on && was:
+		*p = pulled{Rest: head}
+	case !on:
+		p.Rest = min(p.Rest, head)
+	}
+	return on, true
 }
 
 // step takes what is known at a time and says whether a run began or ended. longest is the longest

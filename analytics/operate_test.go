@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/cycle"
 )
 
 func TestStartsAndStops(t *testing.T) {
@@ -126,5 +127,55 @@ func TestNotKnownIsNotRunning(t *testing.T) {
 	out, y := r.run(t)
 	if y.Operate.On || y.Operate.Known || out.Diary[0].Runs != 0 {
 		t.Errorf("on %v, known %v, %d runs with a suction pressure alone", y.Operate.On, y.Operate.Known, out.Diary[0].Runs)
+	}
+}
+
+// TestAShutValveKeepsThePressuresApart: a cold room without any signal of its compressor, whose pressures stay far apart
+// and whose condenser stays warmer than the air while it stands (common practice with pump-down and tight valves).
+func TestAShutValveKeepsThePressuresApart(t *testing.T) {
+	const longest = 10 * minute
+	var o operation
+	at := epoch
+	// over takes minutes in which both temperatures go from one pair to another, and says in how many it ran.
+	over := func(minutes int, head0, coil0, head1, coil1 float64) (ran int) {
+		for m := range minutes {
+			x := float64(m) / float64(minutes)
+			var f cycle.Features
+			f.Value[cycle.CondensingTemp] = head0 + x*(head1-head0)
+			f.Value[cycle.SuctionDewTemp] = coil0 + x*(coil1-coil0)
+			on, known := o.byPressures(at, true, true, &f, longest)
+			o.step(at, on, known, dewline.ModeCooling, longest)
+			if on {
+				ran++
+			}
+			at += minute
+		}
+		return ran
+	}
+	if n := over(40, 25, -16, 24, -12); n != 0 {
+		t.Errorf("the readings begin while it stands: %d min of running", n)
+	}
+	if n := over(5, 24, -12, 36, -8); n < 2 {
+		t.Errorf("it starts: %d min of running", n)
+	}
+	for range 4 { // its head is held by a fan, its valve hunts
+		if n := over(10, 36, -8, 29, -6) + over(10, 29, -6, 36, -8); n != 20 {
+			t.Errorf("it runs: %d min of 20", n)
+		}
+	}
+	over(2, 36, -8, 36, -19) // it pumps its low side down
+	over(12, 36, -19, 31, -15)
+	if n := over(90, 31, -15, 27, -10); n != 0 {
+		t.Errorf("it stands: %d min of running", n)
+	}
+	if n := over(3, 27, -10, 34, -8); n < 1 {
+		t.Errorf("it starts again: %d min of running", n)
+	}
+	if on, known := o.byPressures(at+5*minute, false, false, &cycle.Features{}, longest); !on || !known {
+		t.Errorf("a late pressure: on %v, known %v", on, known)
+	}
+	at += 12 * hour
+	if n := over(240, 36, -8, 36, -8); n != 60 {
+		t.Errorf("it runs on after a day without readings: %d min of running, want those after three hours", n)
 	}
 }

@@ -17,6 +17,9 @@ const (
 	// maxTrend is the trend up to which the machine counts as steady. It is a trend and not a
 	// spread: a hunting valve or a swinging head is a fault to be seen, not a start to be waited for.
 	maxTrend = 0.15 // K/min
+	// maxSwing is how far the coil's temperature may swing all the same: it is more than a hunting valve does
+	// (common practice), and less than a machine that has pumped its low side down and stands.
+	maxSwing = 6 // K
 )
 
 // steadiness watches the two saturation temperatures over a window of event time.
@@ -67,6 +70,7 @@ func (s *steadiness) add(at, runningSince dewline.Millis, f *cycle.Features, int
 // trend is taken is a window by itself: alone says that it may stand alone.
 func (s *steadiness) trendless(at, span dewline.Millis, alone bool) bool {
 	var dew, cond slope
+	lowest, highest := math.Inf(1), math.Inf(-1)
 	for k := range min(s.N, steadyRing) {
 		p := &s.Ring[k]
 		if at-p.At > span {
@@ -75,6 +79,7 @@ func (s *steadiness) trendless(at, span dewline.Millis, alone bool) bool {
 		minutes := p.At.Sub(at).Minutes()
 		if p.HasDew {
 			dew.add(minutes, float64(p.Dew))
+			lowest, highest = min(lowest, float64(p.Dew)), max(highest, float64(p.Dew))
 		}
 		if p.HasC {
 			cond.add(minutes, float64(p.Cond))
@@ -83,7 +88,7 @@ func (s *steadiness) trendless(at, span dewline.Millis, alone bool) bool {
 	if dew.n < 2 {
 		return alone && dew.n == 1
 	}
-	return math.Abs(dew.value()) <= maxTrend && (cond.n < 2 || math.Abs(cond.value()) <= maxTrend)
+	return highest-lowest <= maxSwing && math.Abs(dew.value()) <= maxTrend && (cond.n < 2 || math.Abs(cond.value()) <= maxTrend)
 }
 
 // slope is a straight line by least squares.

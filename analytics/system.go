@@ -144,8 +144,11 @@ func (y *system) evaluate(e *Engine) {
 	y.turn(e, at)
 	y.machine.Evaluate(&y.Frame, f)
 	y.Quarter.features(f)
-	on, known := y.machine.Running(&y.Frame, f)
 	o := &y.Operate
+	on, known, told := y.machine.Running(&y.Frame, f)
+	if !told {
+		on, known = o.byPressures(at, on, known, f, y.longest())
+	}
 	mode := f.Mode
 	if !f.ModeKnown && on {
 		mode = o.goingOn(at, y.longest())

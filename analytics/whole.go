@@ -47,7 +47,7 @@ func (y *system) whole(f *cycle.Features) bool {
 		return false
 	}
 	s := y.machine.System
-	if s.CompressorSpeed == dewline.StagedSpeed || s.CompressorSpeed == dewline.VariableSpeed {
+	if s.CompressorSpeed.Changes() {
 		return true
 	}
 	hold := y.machine.Hold()

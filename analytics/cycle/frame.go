@@ -22,10 +22,14 @@ func (f *Frame) Set(p dewline.Point, at dewline.Millis, v float64) {
 	if before := f.Taken[p]; before != 0 && at > before {
 		every := &f.Every[p]
 		gap := min(at-before, rarest)
-		if *every != 0 { // an outage is no habit
-			gap = *every + (min(gap, 3**every)-*every)/4
+		switch { // an outage is no habit; but a gateway that sends what has changed is silent while nothing does
+		case *every == 0:
+			*every = gap
+		case gap > *every:
+			*every += (min(gap, 3**every) - *every) / 2
+		default:
+			*every += (gap - *every) / 16
 		}
-		*every = gap
 	}
 	f.Taken[p], f.Value[p] = at, v
 }

@@ -347,35 +347,37 @@ func (m *Machine) overAmbient(fr *Frame, out *Features) {
 	}
 }
 
-// Running says whether the compressor runs, and whether that is known: from its own status, its
-// current, its power, or else from the pressures being apart.
-func (m *Machine) Running(fr *Frame, f *Features) (running, known bool) {
+// Running says whether the compressor runs, and whether that is known: told by its own status, its
+// current or its power, or else from the pressures being apart.
+func (m *Machine) Running(fr *Frame, f *Features) (running, known, told bool) {
 	if v, ok := fr.Get(dewline.CompressorOn, m.hold); ok {
-		return v != 0, true
+		return v != 0, true, true
 	}
 	// A crankcase heater draws less than these (common practice).
 	if v, ok := fr.Get(dewline.CompressorCurrent, m.hold); ok {
-		return v > 1, true // A
+		return v > 1, true, true // A
 	}
 	if v, ok := fr.Get(dewline.CompressorPower, m.hold); ok {
-		return v > 150, true // W
+		return v > 150, true, true // W
 	}
 	if v, ok := fr.Get(dewline.CompressorSpeed, m.hold); ok {
-		return v > 0, true
+		return v > 0, true, true
 	}
 	if f.OK(PressureRatio) {
 		// Where a closed valve keeps the pressures apart, the condenser of a stopped machine still comes
 		// down to the air around it.
 		warm := true
-		if air, ok := fr.Get(dewline.OutdoorAirTemp, m.hold); ok && f.OK(CondensingTemp) {
+		if air, ok := fr.Get(dewline.OutdoorAirTemp, max(weather, m.hold)); ok && f.OK(CondensingTemp) {
 			warm = f.Value[CondensingTemp]-air > 4
 		}
-		return f.Value[PressureRatio] > 1.5 && warm, true
+		return f.Value[PressureRatio] > 1.5 && warm, true, false
 	}
-	return false, false
+	return false, false, false
 }
 
 const (
+	// weather is for how long the air outdoors is about what it was, for telling whether a condenser is warmer.
+	weather = 2 * 60 * 60 * 1000 // ms
 	// told is for how long a mode stands that was reported: many controllers tell it only when it changes.
 	told = 24 * 60 * 60 * 1000 // ms
 	// noHeating is the outdoor temperature above which nobody heats: the base of heating degree days (65 °F), as

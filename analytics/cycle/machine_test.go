@@ -144,13 +144,14 @@ func TestRunningIsToldByWhatIsFitted(t *testing.T) {
 		{"current", map[dewline.Point]float64{dewline.CompressorCurrent: 9}, true, true},
 		{"crankcase heater", map[dewline.Point]float64{dewline.CompressorPower: 60}, false, true},
 		{"pressures apart", map[dewline.Point]float64{dewline.SuctionPressure: 200_000, dewline.LiquidPressure: 900_000}, true, true},
+		{"pressures apart, and a condenser as cold as the air was", map[dewline.Point]float64{dewline.SuctionPressure: 200_000, dewline.LiquidPressure: 600_000, dewline.OutdoorAirTemp: 25}, false, true},
 		{"pressures met", map[dewline.Point]float64{dewline.SuctionPressure: 500_000, dewline.LiquidPressure: 510_000}, false, true},
 		{"nothing", nil, false, false},
 	} {
 		fr := frame(c.values)
 		var f Features
 		m.Evaluate(fr, &f)
-		if running, known := m.Running(fr, &f); running != c.running || known != c.known {
+		if running, known, _ := m.Running(fr, &f); running != c.running || known != c.known {
 			t.Errorf("%s: running %v, known %v, want %v, %v", c.name, running, known, c.running, c.known)
 		}
 	}
@@ -220,6 +221,30 @@ func TestModeOfAHeatPump(t *testing.T) {
 	fr.At++
 	if m.Evaluate(fr, &f); f.ModeKnown {
 		t.Errorf("after a day: %v", f.Mode)
+	}
+}
+
+// TestAGatewayThatSendsWhatHasChanged: while nothing changes, what was sent last stands.
+func TestAGatewayThatSendsWhatHasChanged(t *testing.T) {
+	m := machine(t, "R-134a", dewline.SplitAC)
+	var fr Frame
+	at := dewline.Millis(1_900_000_000_000)
+	for _, minutes := range []int{1, 1, 2, 1, 14, 1, 1, 17, 2, 1, 1, 12, 1} {
+		at += dewline.Millis(minutes) * 60_000
+		fr.Set(dewline.SuctionPressure, at, 300_000)
+	}
+	fr.Set(dewline.SuctionTemp, at+12*60_000, 10)
+	if _, ok := fr.Get(dewline.SuctionPressure, m.Hold()); !ok {
+		t.Error("after 12 min a point that is often silent for so long has no value")
+	}
+	fr = Frame{}
+	for range 30 {
+		at += 60_000
+		fr.Set(dewline.SuctionPressure, at, 300_000)
+	}
+	fr.Set(dewline.SuctionTemp, at+6*60_000, 10)
+	if _, ok := fr.Get(dewline.SuctionPressure, m.Hold()); ok {
+		t.Error("after 6 min a point that is read each minute still has a value")
 	}
 }
 

@@ -234,7 +234,7 @@ func (m *Machine) mapFlow(in *Means, suction point) dewline.Estimate {
 	switch {
 	case c == nil || !c.MassFlow.Stated():
 		return dewline.Estimate{Missing: noMap}
-	case m.System.CompressorSpeed == dewline.StagedSpeed || m.System.CompressorSpeed == dewline.VariableSpeed:
+	case m.System.CompressorSpeed.Changes():
 		return dewline.Estimate{Missing: mapOneSpeed}
 	case !in.HighPressurePa.Measured:
 		return dewline.Estimate{Missing: noHigh}

@@ -235,7 +235,7 @@ func (d *driver) take(at dewline.Millis, v *readings) {
 		return
 	}
 	d.m.Evaluate(&d.fr, &d.f)
-	on, known := d.m.Running(&d.fr, &d.f)
+	on, known, _ := d.m.Running(&d.fr, &d.f)
 	mode := d.f.Mode
 	if on != d.running || on && mode != d.mode || d.since == 0 {
 		d.running, d.mode, d.since = on, mode, at

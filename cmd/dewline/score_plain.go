@@ -79,7 +79,7 @@ func (w *watcher) evaluate(next dewline.Millis) {
 		w.gaps[next-at]++
 	}
 	w.machine.Evaluate(&w.frame, &w.features)
-	running, known := w.machine.Running(&w.frame, &w.features)
+	running, known, _ := w.machine.Running(&w.frame, &w.features)
 	if !running || !known || next-at > longGap {
 		w.held = [plainLimits]dewline.Millis{}
 		return
