@@ -217,5 +217,11 @@ func (y *system) evidenceFor(key, text string) []string {
 	if key != machineKey || len(y.Track.Causes) == 0 {
 		return out
 	}
-	return append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.drifted())...)
+	out = append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.drifted())...)
+	if above, u, ok := y.Watch.Sensors.Standing(y.machine, y.Track.Visit); ok {
+		if text := diagnose.AtRest(above, u, &y.Track.Top); text != "" {
+			out = append(out, text)
+		}
+	}
+	return out
 }

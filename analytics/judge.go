@@ -406,13 +406,17 @@ func (y *system) learned(recent []baseline.Window, r *diagnose.Residual) (found 
 	return found
 }
 
-// unseen adds to a residual what moist and dry weeks and another speed do to a machine where nobody measures them.
+// unseen adds to a residual what moist and dry weeks, another speed and fans that hold the head do to a machine where
+// nobody measures them.
 func (y *system) unseen(r *diagnose.Residual, w *baseline.Window) {
-	for _, driver := range [...]func(*baseline.Window) (diagnose.Vector, float64){y.prior.Moister, y.prior.Faster} {
-		if direction, sd := driver(w); sd > 0 {
+	add := func(direction diagnose.Vector, sd float64) {
+		if sd > 0 {
 			r.Cov.AddOuter(&direction, sd*sd)
 		}
 	}
+	add(y.prior.Moister(w))
+	add(y.prior.Faster(w))
+	add(y.Track.Model.Held(y.prior, w))
 }
 
 // stepCharts steps the fast charts by a window, and adds it to the day of the slow ones.

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"dewline"
+	"dewline/analytics/baseline"
 	"dewline/analytics/diagnose"
 )
 
@@ -61,13 +62,13 @@ func (y *system) note() dewline.DayNote {
 			if !r.Has[s] || len(t.Recent) == 0 {
 				continue
 			}
-			last := &t.Recent[len(t.Recent)-1]
-			value := s.Shown(float64(r.Mean[s]))
-			if s != diagnose.LogPower && last.Has[s] {
-				value = float64(last.Y[s])
+			// What is expected under the conditions of the last window, and what the windows show, as if all had been so.
+			expected := 0.0
+			if s != diagnose.LogPower {
+				expected = y.expected(s, &t.Recent[len(t.Recent)-1])
 			}
 			n.Residual = append(n.Residual, dewline.SymptomNote{
-				Name: s.String(), Unit: s.Unit(), Value: round(value, 100), Expected: round(value-s.Shown(r.Mean[s]), 100),
+				Name: s.String(), Unit: s.Unit(), Value: round(expected+s.Shown(r.Mean[s]), 100), Expected: round(expected, 100),
 				Uncertainty: round(s.Shown(math.Sqrt(r.Cov[s][s])), 100), Z: round(r.Z(s), 100),
 			})
 		}
@@ -80,6 +81,17 @@ func (y *system) note() dewline.DayNote {
 		n.Forecast = ep.Forecast
 	}
 	return n
+}
+
+// expected is what a symptom should be in a window: by what was learned, or else by what is usual.
+func (y *system) expected(s diagnose.Symptom, w *baseline.Window) float64 {
+	if y.Track.HasLearn {
+		if mean, _, ok := y.Track.Model.Expected(y.prior, s, w); ok {
+			return mean
+		}
+	}
+	mean, _ := y.prior.Expected(s, w)
+	return mean
 }
 
 func hours(m dewline.Millis) float64 { return math.Round(float64(m)/3600_000*100) / 100 }

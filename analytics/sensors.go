@@ -257,6 +257,9 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
 	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)
 	sit.Beyond = sit.Wet || passed(&a.Head) || passed(&a.Ice)
+	if above, u, ok := y.Watch.Sensors.Standing(y.machine, y.Track.Visit); ok {
+		sit.Standing, sit.StandingU = above, u
+	}
 	if s.Orifice > 0 && s.OrificeInstalled > 0 {
 		off := math.Abs(float64(s.OrificeInstalled/s.Orifice) - 1)
 		sit.BoreDoubt, sit.BoreRight = off > 0.02, off <= 0.02

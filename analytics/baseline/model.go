@@ -32,6 +32,7 @@ type Model struct {
 	Fitted  bool
 	From    float32 // Cel, the outdoor air of the windows that were fitted
 	To      float32
+	Knee    float32 // Cel outdoors, below which the head is held; 0 where that was not learned
 }
 
 // Fit is the regression of one symptom.
@@ -48,7 +49,7 @@ func (m *Model) Reset(keep bool) {
 	before := *m
 	*m = Model{}
 	if keep {
-		m.Fits, m.Fitted, m.From, m.To = before.Fits, before.Fitted, before.From, before.To
+		m.Fits, m.Fitted, m.From, m.To, m.Knee = before.Fits, before.Fitted, before.From, before.To, before.Knee
 	}
 }
 
@@ -164,6 +165,9 @@ func (m *Model) Refit(p *Prior) {
 	if len(m.Windows) < enoughWindows {
 		return
 	}
+	if p.bend == bendHead {
+		m.findKnee(p)
+	}
 	for k := range diagnose.NumSymptoms {
 		m.Fits[k] = m.fit(p, k)
 	}
@@ -172,6 +176,30 @@ func (m *Model) Refit(p *Prior) {
 	for i := range m.Windows {
 		m.From, m.To = min(m.From, m.Windows[i].Outdoor), max(m.To, m.Windows[i].Outdoor)
 	}
+}
+
+// knees are where the head of a machine may begin to be held, Cel outdoors, the usual one first: fans that are switched
+// hold it at 25 to 35 °C of condensing, a valve at what it is set to (common practice).
+var knees = [...]float32{headControl, 24, 16, 12, 8, 4}
+
+// findKnee takes the knee by which the windows scatter least.
+func (m *Model) findKnee(p *Prior) {
+	least, best := math.Inf(1), m.Knee
+	for _, m.Knee = range knees {
+		if f := m.fit(p, diagnose.OverAmbient); f.N > 0 && f.Noise < least-0.02 {
+			least, best = f.Noise, m.Knee
+		}
+	}
+	m.Knee = best
+}
+
+// terms are the regressors of a window, with the knee of this machine.
+func (m *Model) terms(p *Prior, w *Window) [NumTerms]float64 {
+	x := p.terms(w)
+	if p.bend == bendHead && m.Knee != 0 && w.HasOutdoor {
+		x[curved] = float64(max(0, m.Knee-w.Outdoor))
+	}
+	return x
 }
 
 func (m *Model) fit(p *Prior, k diagnose.Symptom) Fit {
@@ -183,7 +211,7 @@ func (m *Model) fit(p *Prior, k diagnose.Symptom) Fit {
 			continue
 		}
 		base, _ := p.target(k, w)
-		rows[n] = robust.Row{X: p.terms(w), Y: float64(w.Y[k]) - base}
+		rows[n] = robust.Row{X: m.terms(p, w), Y: float64(w.Y[k]) - base}
 		n++
 	}
 	if n == 0 {
@@ -212,7 +240,7 @@ func (m *Model) daily(p *Prior, k diagnose.Symptom, f *Fit) float64 {
 			continue
 		}
 		base, _ := p.target(k, w)
-		sum[d] += float64(w.Y[k]) - base - f.at(p.terms(w))
+		sum[d] += float64(w.Y[k]) - base - f.at(m.terms(p, w))
 		count[d]++
 	}
 	const weight = 6
@@ -243,7 +271,7 @@ func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd floa
 	if !m.Fitted || f.N < enoughWindows/2 {
 		return 0, 0, false
 	}
-	x := p.terms(w)
+	x := m.terms(p, w)
 	base, _ := p.target(k, w)
 	v := p.unseen(k, w)
 	for i := range x {

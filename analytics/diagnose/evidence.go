@@ -46,6 +46,22 @@ func Evidence(r *Residual, w *Weighed, learned bool) []string {
 	return out
 }
 
+// AtRest returns what the pressure of the standing machine says of a cause, "" where nothing: by how much its saturation is
+// above the coldest air, K, with the standard uncertainty.
+func AtRest(above, u float64, w *Weighed) string {
+	text := fmt.Sprintf("at rest both pressures stand %.1f K above saturation at the coldest air (±%.1f)", above, 2*u)
+	air := w.Fault == dewline.NonCondensables || w.Also == dewline.NonCondensables
+	switch {
+	case above > 2*u && air:
+		return text + ", as air in the circuit makes it"
+	case above > 2*u:
+		return text + "; " + Name(w.Cause) + " does not explain it"
+	case air && above < standing/2:
+		return text + "; air in the circuit would lift it: against"
+	}
+	return ""
+}
+
 // Name says a cause in the trade's words, with its article.
 func Name(c Cause) string {
 	if c.Also != "" {

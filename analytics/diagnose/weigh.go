@@ -20,8 +20,28 @@ type Situation struct {
 	Wet       bool    // and it is the one of liquid at the compressor, which a valve is there to keep away
 	BoreDoubt bool    // the bore read off the part is not the one called for
 	BoreRight bool    // the bore read off the part is the one called for
+	Standing  float64 // K, its saturation at rest above the coldest air; StandingU 0 where that is not known
+	StandingU float64 // K, the standard uncertainty
 	Sensors   []Sensor
 }
+
+// gas returns how much likelier the pressure at rest is with gas in the circuit that does not condense than without.
+func (s *Situation) gas() float64 {
+	if s.StandingU == 0 {
+		return 1
+	}
+	with := math.Hypot(s.StandingU, standingSD)
+	a, b := (s.Standing-standing)/with, s.Standing/s.StandingU
+	return min(max(math.Exp((b*b-a*a)/2)*s.StandingU/with, 1/mostGas), mostGas)
+}
+
+const (
+	// standing is by how much a charge of air or nitrogen that matters lifts the saturation at rest, and standingSD how far
+	// that strays: a tenth of the volume of a circuit at rest is 1 bar in 10, or 3 K of R-410A (Dalton's law; common practice calls
+	// 10 psi above the chart too much).
+	standing, standingSD = 3, 2 // K
+	mostGas              = 25
+)
 
 // Weighed is a cause with what speaks for it.
 type Weighed struct {
@@ -106,6 +126,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		total += w.Probability
 		all = append(all, w)
 	}
+	gas := sit.gas()
 	for _, sig := range Signatures(sit.Group) {
 		if sig.Fault == dewline.ReversingValve && !sit.HeatPump {
 			continue
@@ -118,6 +139,9 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 			case sit.BoreRight:
 				p = odds{p.start / 10, p.later / 10, p.visited / 10}
 			}
+		}
+		if sig.Fault == dewline.NonCondensables || sig.Also == dewline.NonCondensables {
+			p = odds{p.start * gas, p.later * gas, p.visited * gas}
 		}
 		w := Weighed{Cause: Cause{Fault: sig.Fault, Detail: sig.Detail, Also: sig.Also}}
 		start, later := sig.weigh(absolute, learned, sit, start0, later0, &w)

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dewline"
+	"dewline/analytics/cycle"
 )
 
 const (
@@ -12,6 +13,7 @@ const (
 	nights       = 7 // their median follows four new ones
 	enoughNights = 5
 	nightsLast   = 75 // days
+	recentNights = 4  // days of which a standing machine is told as it is now
 	// stood is how long the machine must have stood before the spell that is read begins, and longStood
 	// how long for lines to have the air's temperature.
 	stood, longStood = 60 * 60, 180 * 60 // s
@@ -110,6 +112,42 @@ func (w *Watch) Offset(p dewline.Point) (value, u float64, ok bool) {
 	}
 	o := &w.State.Rest.Found[k]
 	return -float64(o.Value), float64(o.U), true
+}
+
+// Standing returns by how much the refrigerant's saturation temperature at the pressure of the standing machine is above the
+// coldest air around it, K, with its standard uncertainty. It is known where both sides have met at one pressure on two
+// nights or more since a time. More than the air explains is gas that does not condense.
+func (w *Watch) Standing(m *cycle.Machine, since dewline.Millis) (above, u float64, ok bool) {
+	r := &w.State.Rest
+	var buf [nights + 1]float64
+	v := buf[:0]
+	take := func(n *night) {
+		low, high := float64(n.Error[0]), float64(n.Error[1])
+		uHigh := m.Uncertainty(dewline.LiquidPressure)
+		if math.IsNaN(high) {
+			high, uHigh = float64(n.Error[2]), m.Uncertainty(dewline.DischargePressure)
+		}
+		apart := 3 * math.Hypot(m.Uncertainty(dewline.SuctionPressure), uHigh)
+		if n.Day != 0 && n.Air && dewline.Millis(n.Day)*24*hour >= since && math.Abs(high-low) <= apart {
+			v = append(v, (low+high)/2/float64(r.PaPerK))
+		}
+	}
+	newest := int32(math.MinInt32)
+	for i := range r.Nights {
+		newest = max(newest, r.Nights[i].Day)
+	}
+	for i := range r.Nights {
+		if n := &r.Nights[i]; newest-n.Day < recentNights {
+			take(n)
+		}
+	}
+	take(&r.Open)
+	if len(v) < 2 || !(r.PaPerK > 0) {
+		return 0, 0, false
+	}
+	above, spread := medianSpread(v)
+	own := m.Uncertainty(dewline.SuctionPressure) / float64(r.PaPerK) / math.Sqrt2
+	return above, math.Hypot(math.Hypot(distance, m.Uncertainty(dewline.OutdoorAirTemp)), math.Hypot(math.Hypot(own, spread), float64(r.Glide)/math.Sqrt(3))), true
 }
 
 // rested takes a spell of rest. Of each day the coldest counts: then there is no sun on the machine.
