@@ -210,6 +210,34 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 	var weight, severity float64
 	var mean Vector
 	n := 0
+	consider := func(l *Level) {
+		m := l.Mean
+		n++
+		if !m.matters() {
+			return
+		}
+		m[Superheat] = max(m[Superheat], -sit.Superheat-0.5)
+		var more Matrix
+		for s := range more {
+			own := perMachine * m[s]
+			more[s][s] = own*own + l.SD[s]*l.SD[s]
+		}
+		a := math.Exp(absolute.logLikelihood(&m, &more) - start0)
+		b := 0.0
+		if learned != nil {
+			b = math.Exp(learned.logLikelihood(&m, &more) - later0)
+		}
+		start += a
+		later += b
+		if learned != nil {
+			a = b
+		}
+		weight += a
+		severity += a * l.Severity
+		for s := range mean {
+			mean[s] += a * m[s]
+		}
+	}
 	prev := Level{}
 	for i := range len(sig.Levels) + len(further) {
 		var level Level
@@ -219,36 +247,16 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 			level = (&Level{}).toward(&sig.Levels[len(sig.Levels)-1], further[i-len(sig.Levels)])
 		}
 		for k := range between {
-			x := float64(k+1) / between
-			l := prev.toward(&level, x)
-			m := l.Mean
-			n++
-			if !m.matters() {
-				continue
-			}
-			m[Superheat] = max(m[Superheat], -sit.Superheat-0.5)
-			var more Matrix
-			for s := range more {
-				own := perMachine * m[s]
-				more[s][s] = own*own + l.SD[s]*l.SD[s]
-			}
-			a := math.Exp(absolute.logLikelihood(&m, &more) - start0)
-			b := 0.0
-			if learned != nil {
-				b = math.Exp(learned.logLikelihood(&m, &more) - later0)
-			}
-			start += a
-			later += b
-			if learned != nil {
-				a = b
-			}
-			weight += a
-			severity += a * l.Severity
-			for s := range mean {
-				mean[s] += a * m[s]
-			}
+			l := prev.toward(&level, float64(k+1)/between)
+			consider(&l)
 		}
 		prev = level
+	}
+	if sig.Fault == dewline.Overfeed && sig.Also == "" {
+		for x := range dry {
+			l := dryOverfeed(sig.Levels[0].Severity, sit.Superheat*float64(x+1)/dry)
+			consider(&l)
+		}
 	}
 	if weight > 0 {
 		w.Severity = severity / weight
@@ -260,6 +268,19 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 		return 0, 0
 	}
 	return start / float64(n), later / float64(n)
+}
+
+// dry is into how many steps the superheat is divided that a machine has to lose before liquid comes back.
+const dry = 4
+
+// dryOverfeed returns what a metering device does that passes too much while the coil still boils all of it: the superheat falls
+// by so many kelvin, the coil gets warmer and the condenser gives up some of its liquid (faults.md's tables have the signs
+// from published fault tables; how much is from memory). The machines of the table of signatures have so little superheat that liquid comes
+// back with the first of it.
+func dryOverfeed(severity, fallenK float64) Level {
+	return Level{Severity: severity,
+		Mean: Vector{Superheat: -fallenK, Subcooling: -0.1 * fallenK, SuctionDew: 0.15 * fallenK},
+		SD:   Vector{Subcooling: 0.15 * fallenK, SuctionDew: 0.1 * fallenK, OverAmbient: 0.1 * fallenK, DischargeExcess: 0.5 + 0.1*fallenK, AirSplit: 0.08 * fallenK, LogPower: 0.004 * fallenK}}
 }
 
 // toward returns the level between l and to.

@@ -583,3 +583,50 @@ func TestAGrossErrorIsWeighedAsOne(t *testing.T) {
 		t.Errorf("24 K of subcooling more, and nothing else: %v", list)
 	}
 }
+
+// TestAValveThatOverfeedsADryCoil: a machine with much superheat loses most of it before any liquid comes back.
+func TestAValveThatOverfeedsADryCoil(t *testing.T) {
+	sit := &Situation{Group: "cold_valve_receiver", Superheat: 11.5}
+	list := judged(known{Superheat: -7.9, Subcooling: -1.7, SuctionDew: 2.1, OverAmbient: 0.4, DischargeExcess: -1.5}, sit)
+	if list[0].Fault != dewline.Overfeed || list[0].Probability < 0.85 {
+		t.Errorf("superheat 8 K down, and none of it wet: %v", list)
+	}
+}
+
+// TestTheStandingPressureTellsOfAir: what lifts the head of a running machine is told from dirt by the machine at rest.
+func TestTheStandingPressureTellsOfAir(t *testing.T) {
+	odds := func(above, u float64) float64 {
+		sit := comfort("valve")
+		sit.Standing, sit.StandingU = above, u
+		j := Weigh(residual(known{Superheat: -0.5, Subcooling: 2.5, SuctionDew: 0.3, OverAmbient: 5, DischargeExcess: 0.5}, usually), nil, sit)
+		air, dirt := 0.0, 0.0
+		for _, c := range j.Causes {
+			switch {
+			case c.Also != "":
+			case c.Fault == dewline.NonCondensables:
+				air += c.Probability
+			case c.Fault == dewline.CondenserAirflow:
+				dirt += c.Probability
+			}
+		}
+		return air / dirt
+	}
+	unknown, high, none := odds(0, 0), odds(4, 1), odds(0, 1)
+	if high < 8*unknown || none > unknown/2 {
+		t.Errorf("air against dirt: %.3f, with the saturation at rest 4 K above the air %.3f, with none %.3f", unknown, high, none)
+	}
+	top := &Weighed{Cause: Cause{Fault: dewline.CondenserAirflow}}
+	for _, c := range []struct {
+		above float64
+		fault dewline.Fault
+		want  string
+	}{
+		{4, dewline.NonCondensables, "as air in the circuit makes it"}, {4, dewline.CondenserAirflow, "does not explain it"},
+		{0.3, dewline.NonCondensables, "against"}, {0.3, dewline.CondenserAirflow, ""},
+	} {
+		top.Fault = c.fault
+		if text := AtRest(c.above, 1, top); !strings.HasSuffix(text, c.want) || c.want == "" && text != "" {
+			t.Errorf("%.1f K above, %s: %q", c.above, c.fault, text)
+		}
+	}
+}
