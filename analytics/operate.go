@@ -39,9 +39,9 @@ const (
 	// a fan that holds the head moves the one, a valve that hunts both by less (common practice).
 	closer, either = 9, 3 // K
 	// stretch is how long that is looked at, and settling how long a start is passed over.
-	stretch, settling = dewline.Millis(30 * 60_000), dewline.Millis(5 * 60_000)
+	stretch, settling = hour, 5 * hour / 60
 	// unseenFor is how long a machine that always seems to run is not believed to: no cold room stands so long.
-	unseenFor = dewline.Millis(3 * 3_600_000)
+	unseenFor = 3 * hour
 )
 
 // byPressures says whether a machine runs of which only the pressures tell. on is what they say at the moment.
