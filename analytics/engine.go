@@ -77,7 +77,7 @@ func (e *Engine) SetFleet(f *dewline.Fleet) error {
 			}
 			y.machine, y.id = m, s.ID
 			y.prior, y.group = baseline.NewPrior(m), diagnose.Group(s)
-			y.stated, y.means = statedSampling(s)
+			y.stated, y.kind = statedSampling(s)
 			systems[s.ID] = y
 			sites[i] = append(sites[i], y)
 		}
@@ -86,12 +86,16 @@ func (e *Engine) SetFleet(f *dewline.Fleet) error {
 	return errors.Join(errs...)
 }
 
-func statedSampling(s *dewline.System) (longest time.Duration, means bool) {
+// statedSampling returns the longest interval that is stated for a point, and whether points are stated to be means, or else
+// instants.
+func statedSampling(s *dewline.System) (longest time.Duration, kind dewline.SamplingKind) {
 	for _, p := range s.Points {
 		longest = max(longest, p.Sampling.Interval)
-		means = means || p.Sampling.Kind == dewline.SampledMean
+		if kind != dewline.SampledMean && p.Sampling.Kind != "" {
+			kind = p.Sampling.Kind
+		}
 	}
-	return longest, means
+	return longest, kind
 }
 
 // Offer takes readings that are new to the store, and events. Those of systems that are not enrolled

@@ -19,12 +19,13 @@ type system struct {
 	prior   *baseline.Prior
 	group   string        // of signatures
 	stated  time.Duration // the longest stated sampling interval, 0 if none
-	means   bool          // readings are means over their interval
+	kind    dewline.SamplingKind
 	buffer  window.Buffer
 	heard   dewline.Millis // the newest reading of all systems when this one was heard last
 
 	memory                // what Checkpoint keeps
 	last   cycle.Features // of the newest frame
+	means  bool           // readings are taken for means over their interval
 
 	performed  performed
 	directions []diagnose.Sensor // scratch
@@ -142,6 +143,7 @@ func (y *system) evaluate(e *Engine) {
 	f := &y.last
 	at := y.Frame.At
 	y.turn(e, at)
+	y.means = y.averages()
 	y.machine.Evaluate(&y.Frame, f)
 	y.Quarter.features(f)
 	o := &y.Operate
@@ -245,6 +247,18 @@ func (y *system) guard() time.Duration {
 	return runGuard
 }
 
+// longestInstant is what is hardly ever between two single values: what comes more rarely, and as regularly as a clock, is
+// taken for means (common practice).
+const longestInstant = 8 * time.Minute
+
+// averages says whether readings are means: as stated, or else by how rarely they come.
+func (y *system) averages() bool {
+	if y.kind != "" {
+		return y.kind == dewline.SampledMean
+	}
+	return y.interval() >= longestInstant && (y.stated > 0 || y.Gaps.even())
+}
+
 // interval returns the sampling interval: stated, or else the median of recent gaps between readings of one point.
 func (y *system) interval() time.Duration {
 	if y.stated > 0 {
@@ -292,6 +306,12 @@ func (g *gaps) add(d dewline.Millis) {
 	if g.N >= 1<<20 { // keep the position, not the count
 		g.N = int32(len(g.Last)) + g.N%int32(len(g.Last))
 	}
+}
+
+// even says whether the last times are all about the same.
+func (g *gaps) even() bool {
+	last := g.Last[:min(int(g.N), len(g.Last))]
+	return len(last) > 2 && float64(slices.Max(last)) < 1.1*float64(slices.Min(last))
 }
 
 func (g *gaps) median() time.Duration {

@@ -10,8 +10,9 @@ import (
 // full follows how much a machine shows when it runs all the time. Readings that are means over a quarter of an hour
 // show less of everything where it stood for a part of it, which looks like a weak compressor.
 type full struct {
-	Power highest // logarithm of W (or A) at a common outdoor temperature
-	Head  highest // K over the outdoor air
+	Power  highest // logarithm of W (or A) at a common outdoor temperature
+	Head   highest // K over the outdoor air
+	Before float64 // the power of the mean before
 }
 
 // highest is the most that was seen lately.
@@ -20,22 +21,25 @@ type highest struct {
 	Most float64
 }
 
-// reaches takes a value and says whether it comes within some of the most that was seen; what was seen falls by
-// a little each time, so that a change of the machine is followed in half a day.
-func (s *highest) reaches(v, within float64) bool {
+// lacks takes a value and says by how much it stays below the most that was seen; what was seen falls by a little each
+// time, so that a change of the machine is followed in days.
+func (s *highest) lacks(v, fall float64) float64 {
 	if !s.Seen {
 		s.Seen, s.Most = true, v
 	}
-	s.Most = max(v, s.Most-within/40)
-	return v >= s.Most-within
+	s.Most = max(v, s.Most-fall)
+	return s.Most - v
 }
 
 const (
 	// leastOver is what any condenser of a machine that runs is warmer than the air (common practice: 8 K and more).
 	leastOver = 2.5 // K
-	// The least that a mean may lack of what was seen.
-	lackingPower = 0.16 // as a logarithm
-	lackingHead  = 5    // K
+	// The most that a mean may lack of what was seen, and by how much that falls with each.
+	lackingPower, fallPower = 0.16, 0.001 // as a logarithm
+	lackingHead, fallHead   = 5, 0.125    // K
+	// rough is by how much the powers of two means differ that are not of running alone, as a logarithm: between two that are,
+	// the weather hardly changes.
+	rough = 0.06
 	// powerPerKelvin is how the power rises with the outdoor air (the fits of NISTIR 7350 have 2 to 3 %).
 	powerPerKelvin = 0.02
 )
@@ -54,11 +58,15 @@ func (y *system) whole(f *cycle.Features) bool {
 	out, hasOut := y.Frame.Get(dewline.OutdoorAirTemp, hold)
 	for _, p := range [...]dewline.Point{dewline.CompressorPower, dewline.CompressorCurrent} {
 		if v, ok := y.Frame.Get(p, hold); ok && v > 0 && hasOut {
-			return y.Full.Power.reaches(math.Log(v)-powerPerKelvin*out, lackingPower)
+			power := math.Log(v) - powerPerKelvin*out
+			even := math.Abs(power-y.Full.Before) <= rough
+			y.Full.Before = power
+			lacks := y.Full.Power.lacks(power, fallPower)
+			return lacks <= rough || even && lacks <= lackingPower
 		}
 	}
 	if hasOver && !s.HeadControl {
-		return y.Full.Head.reaches(over, lackingHead)
+		return y.Full.Head.lacks(over, fallHead) <= lackingHead
 	}
 	return true
 }
