@@ -2,6 +2,7 @@ package analytics
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"dewline"
@@ -46,6 +47,10 @@ type acute struct {
 	PrevRisk                                         dewline.Millis
 }
 
+// blurred is how unsure the superheat of a mean is that the machine may have stood for a part of, K: at rest it has none
+// (from memory: a tenth to a fifth of the time, of 7 K).
+const blurred = 1.2
+
 // limits judges a frame of steady running against the limits. While it heats, the coil that may ice is the one
 // outdoors, which is defrosted, and nothing is known of how much superheat a fixed bore should give; liquid at the
 // compressor, its discharge line and its head are what they are.
@@ -82,6 +87,9 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	cooling := y.Operate.cools()
 	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat()) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
+		if y.means && y.interval() >= sparse && !y.verified() {
+			u = math.Hypot(u, blurred)
+		}
 		so := v+beyond*u < floodLimit
 		risky = risky || so
 		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {

@@ -239,6 +239,10 @@ func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagno
 	return d
 }
 
+// mixed is how likely it is beforehand that a machine stood for a part of a mean, beside that it did not, where nothing
+// tells; and where its power tells that it hardly did (from memory).
+const mixed, rarelyMixed = 0.5, 0.1
+
 // situation is what is known beside the residuals.
 func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagnose.Situation {
 	s := y.machine.System
@@ -257,6 +261,12 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
 	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)
 	sit.Beyond = sit.Wet || passed(&a.Head) || passed(&a.Ice)
+	if y.means && y.interval() >= sparse {
+		sit.Mixed = mixed
+		if y.verified() {
+			sit.Mixed = rarelyMixed
+		}
+	}
 	if above, u, ok := y.Watch.Sensors.Standing(y.machine, y.Track.Visit); ok {
 		sit.Standing, sit.StandingU = above, u
 	}

@@ -44,6 +44,12 @@ const (
 	powerPerKelvin = 0.02
 )
 
+// verified says whether a power or current tells of a mean that it is of running alone.
+func (y *system) verified() bool {
+	s := y.machine.System
+	return !s.CompressorSpeed.Changes() && (s.Fitted(dewline.CompressorPower) || s.Fitted(dewline.CompressorCurrent))
+}
+
 // whole says whether a mean is of running alone.
 func (y *system) whole(f *cycle.Features) bool {
 	over, hasOver := f.Value[cycle.CondensingOverAir], f.OK(cycle.CondensingOverAir)

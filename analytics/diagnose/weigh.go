@@ -20,6 +20,7 @@ type Situation struct {
 	Wet       bool    // and it is the one of liquid at the compressor, which a valve is there to keep away
 	BoreDoubt bool    // the bore read off the part is not the one called for
 	BoreRight bool    // the bore read off the part is the one called for
+	Mixed     float64 // how likely the readings are means that it stood for a part of, beside that they are of running alone
 	Standing  float64 // K, its saturation at rest above the coldest air; StandingU 0 where that is not known
 	StandingU float64 // K, the standard uncertainty
 	Sensors   []Sensor
@@ -82,6 +83,11 @@ var rain = Vector{OverAmbient: 3, LogPower: 0.06, Subcooling: 0.3}
 
 const rainy = 0.1
 
+// stoodPartly is what a mean shows less of where the machine stood for a quarter of it: pressures toward one another,
+// lines and air toward what they are at rest (from the usual values of a running machine, common practice), as the scale of a
+// half-normal distribution.
+var stoodPartly = Vector{Superheat: -2, Subcooling: -1.5, SuctionDew: 3.5, OverAmbient: -3, AirSplit: -2.5, LogPower: -0.29}
+
 // surest bounds what the absolute frame adds to a learned one that it must agree with.
 const surest = 3
 
@@ -109,6 +115,14 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 	none0 += rainy * (math.Exp(absolute.logLikelihood(&none, &wet)-start0)*absolute.below(&rain) - 1)
 	if learned != nil {
 		none0 += rainy * (math.Exp(learned.logLikelihood(&none, &wet)-later0)*learned.below(&rain) - 1)
+	}
+	if sit.Mixed > 0 {
+		var part Matrix
+		part.AddOuter(&stoodPartly, 1)
+		none0 += sit.Mixed * (math.Exp(absolute.logLikelihood(&none, &part)-start0)*absolute.below(&stoodPartly) - 1)
+		if learned != nil { // which was learned of such means, or of others
+			none0 += sit.Mixed * (math.Exp(learned.logLikelihood(&none, &part)-later0) - 1)
+		}
 	}
 	none0 = max(none0, 0.5)
 	if sit.Beyond {
