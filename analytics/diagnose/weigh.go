@@ -241,6 +241,9 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 		if learned != nil {
 			b = math.Exp(learned.logLikelihood(&m, &more) - later0)
 		}
+		if sit.Wet && m[Superheat] > noticed[Superheat] { // liquid does not come back of what dries the coil
+			a, b = a*dries, b*dries
+		}
 		start += a
 		later += b
 		if learned != nil {
@@ -283,6 +286,9 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 	}
 	return start / float64(n), later / float64(n)
 }
+
+// dries is how rarely a fault that raises the superheat lasts while liquid comes back.
+const dries = 0.05
 
 // dry is into how many steps the superheat is divided that a machine has to lose before liquid comes back.
 const dry = 4
