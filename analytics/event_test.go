@@ -55,6 +55,27 @@ func TestAServiceRestartsLearning(t *testing.T) {
 	}
 }
 
+// TestAMachineThatARepairHasMovedIsLearnedAnew: a charge that was a little too much, and was learned so, is put right.
+func TestAMachineThatARepairHasMovedIsLearnedAnew(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 40)
+	r.every = 10
+	visit := dayAt(14.5)
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day < 14.5 {
+			v[diagnose.Subcooling] = 3.5
+		}
+		return v
+	}
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.Serviced, At: visit}}
+	out, y := r.run(t)
+	if found := onMachine(out); len(found) != 0 {
+		t.Errorf("found\n%s", told(found))
+	}
+	if m := &y.Track.Model; !m.Learned() || y.Track.charted() {
+		t.Errorf("25 days after the visit: learned %v of %d windows, charts signal %v", m.Learned(), len(m.Windows), y.Track.charted())
+	}
+}
+
 // TestNothingIsLearnedFromAFault: a machine that nobody visits is not taken for healthy, however long it goes on.
 func TestNothingIsLearnedFromAFault(t *testing.T) {
 	r := newRig("R-32", dewline.TXV, 40)
@@ -73,6 +94,17 @@ func TestNothingIsLearnedFromAFault(t *testing.T) {
 	}
 	if d := out.Diary[39]; d.NoFault > 0.5 || len(d.Causes) == 0 || d.Causes[0].Fault != dewline.Undercharge {
 		t.Errorf("after four weeks of it: %v", d.Causes)
+	}
+}
+
+// TestACondenserFarAboveTheAirIsCalled: hardly any machine is meant to condense 23 K above it.
+func TestACondenserFarAboveTheAirIsCalled(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 3)
+	r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.OverAmbient: 11.5, diagnose.LogPower: 0.25} }
+	out, _ := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 || found[0].Detected > dayAt(2) || placeOf(found[0].Causes, dewline.CondenserAirflow) != 1 {
+		t.Errorf("found\n%s\nwant too little air over the condenser within two days", told(found))
 	}
 }
 

@@ -131,14 +131,15 @@ func (y *system) forget(at dewline.Millis) {
 }
 
 // healthy says whether the machine may be learned from: nothing is open, the absolute frame finds
-// nothing, and no chart of an earlier learning signals.
+// nothing, and no chart of an earlier learning signals. A repair may move a machine for good, away from what was learned of it
+// before: then the charts do not count.
 func (y *system) healthy() bool {
 	t := &y.Track
 	if y.open(machineKey) != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {
-		if t.Charts[i].Signal != 0 {
+		if t.Charts[i].Signal != 0 && !t.inherited() {
 			return false
 		}
 	}
@@ -339,6 +340,9 @@ const (
 	hardlySettled = 1.5
 	// leastSubcooling is what hardly any machine is meant to go below (common practice: 5 to 8 °F are little).
 	leastSubcooling = 1.5 // K
+	// mostOver is what hardly any condenser of an air conditioner is meant to condense above the air (common practice: 30 °F
+	// over ambient were usual of the least efficient, now past).
+	mostOver = 17 // K
 )
 
 // absolute fills in the residual against what is usual for such a machine. How much power a machine of
@@ -351,11 +355,16 @@ func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r
 		}
 		found := y.residual(r, recent, s, func(w *baseline.Window) (float64, float64, bool) {
 			mean, sd := y.prior.Expected(s, w)
-			if s == diagnose.Subcooling && float64(w.Y[s]) < mean && !y.machine.System.Receiver {
+			bound := sd
+			switch {
+			case s == diagnose.Subcooling && float64(w.Y[s]) < mean && !y.machine.System.Receiver:
 				// No machine is meant to work without subcooling: flash gas would reach the valve.
-				if lower := (mean - leastSubcooling) / 2; lower > 0 {
-					sd = min(sd, lower)
-				}
+				bound = (mean - leastSubcooling) / 2
+			case s == diagnose.OverAmbient && float64(w.Y[s]) > mean && y.machine.System.Kind.Comfort():
+				bound = (mostOver - mean) / 2
+			}
+			if bound > 0 {
+				sd = min(sd, bound)
 			}
 			return mean, sd, true
 		})

@@ -39,9 +39,9 @@ func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 		case "orifice_too_small":
 			return odds{0.03, 0.0003, 0.020}
 		case "valve_stuck":
-			return odds{0.006, 0.012, 0.006}
+			return odds{0.01, 0.012, 0.006}
 		}
-		return odds{0.006, 0.018, 0.010}
+		return odds{0.012, 0.018, 0.010}
 	case dewline.Overfeed:
 		switch detail {
 		case "orifice_too_large":
@@ -51,13 +51,13 @@ func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 		}
 		return odds{0.006, 0.010, 0.008}
 	case dewline.EvaporatorAirflow:
-		return odds{0.02, 0.060, 0.010}
+		return odds{0.03, 0.060, 0.010}
 	case dewline.CondenserAirflow:
-		return odds{0.016, 0.060, 0.010}
+		return odds{0.03, 0.060, 0.010}
 	case dewline.NonCondensables:
-		return odds{0.012, 0.003, 0.025}
+		return odds{0.02, 0.003, 0.025}
 	case dewline.CompressorLeakage:
-		return odds{0.008, 0.020, 0.006}
+		return odds{0.02, 0.020, 0.006}
 	case dewline.ReversingValve:
 		return odds{0.004, 0.008, 0.004}
 	}
