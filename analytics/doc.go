@@ -25,10 +25,12 @@
 //     objects or a sensor means nothing. A service event begins it anew.
 //   - Charts: a CUSUM by window for what comes at once, an EWMA and a CUSUM by day for what creeps, each designed to
 //     a stated run length. A signal alone is no finding; it tells that something changed, and since when.
-//   - What nobody measures: moist and dry weeks where the air's humidity is not, and another speed where the
-//     stage is not, move the symptoms along known directions; they are part of what a residual may come from.
+//   - What nobody measures: moist and dry weeks where the air's humidity is not, another speed where the stage
+//     is not, and a head that fans hold, move the symptoms along known directions; they are part of what a residual
+//     may come from.
 //   - Weighing (package diagnose): signatures of faults and of pairs of faults, the error of each sensor along its
-//     exact direction, and none, by Bayes' rule in both frames.
+//     exact direction, and none, by Bayes' rule in both frames. A wet condenser, and a mean that holds standing
+//     too, are none. The pressure of the standing machine against the coldest air speaks for or against air in the circuit.
 //   - Belief (belief.go): smoothed odds with two thresholds, so that one strange window, a wet afternoon or a door is
 //     no fault, and a fault does not flap. Severity follows from what the symptoms amount to, and from how long
 //     and how surely.
@@ -36,10 +38,14 @@
 //     conditions join it; a change of the leading cause is told, a wobble is not.
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
-// saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. Of
-// readings that are means, those count in which the machine ran all the time (whole.go). A gateway may ask one sensor
-// after another: a reading stands for its point for two and a half of the times in which that is usually read, and the
-// circuit is judged when the last sensor has answered.
+// saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. Where no
+// point tells whether the compressor runs, its pressures do (operate.go): a start lifts the head, and when it stops they
+// run toward one another, though a shut valve may keep them apart for hours.
+//
+// Of readings that are means, stated or as rare and regular as means are, those count in which the machine ran all the
+// time (whole.go): by its power or current, and less surely by its head. A gateway may ask one sensor after another, or send a
+// value only when it has changed: a reading stands for its point for two and a half of the times in which that is usually
+// read, the longer ones counting most, and the circuit is judged when the last sensor has answered.
 //
 // The windows of the last day and a half are judged together by their median, or the last few where a machine that runs
 // in short bursts gives no more, and the newest two by themselves. Windows that follow one another share their weather
@@ -54,7 +60,7 @@
 //
 // In heating, and in a mode that is not known, it holds superheat of a valve, discharge and head against the limits, and
 // expects and learns nothing; in defrost it judges nothing of the circuit. What a heat pump does that reports no mode is
-// known where its readings give it away (cycle.Machine.Mode): by the air that it supplies, or by a coil far colder than
+// known where its readings give it away (cycle.Features.Mode): by the air that it supplies, or by a coil far colder than
 // air in which nobody heats. It takes subcooling behind a receiver for no measure of charge. It says nothing of
 // hunting where the sampling cannot show it: in means, or slower than two minutes. It learns from no faulty machine
 // and from no other machine. It does no I/O, starts no goroutine, and decides nothing about people: alerts are made of

@@ -100,7 +100,9 @@ func TestNothingIsLearnedFromAFault(t *testing.T) {
 // TestACondenserFarAboveTheAirIsCalled: hardly any machine is meant to condense 23 K above it.
 func TestACondenserFarAboveTheAirIsCalled(t *testing.T) {
 	r := newRig("R-32", dewline.TXV, 3)
-	r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.OverAmbient: 11.5, diagnose.LogPower: 0.25} }
+	r.off = func(float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.OverAmbient: 11.5, diagnose.LogPower: 0.25}
+	}
 	out, _ := r.run(t)
 	found := onMachine(out)
 	if len(found) == 0 || found[0].Detected > dayAt(2) || placeOf(found[0].Causes, dewline.CondenserAirflow) != 1 {
