@@ -52,8 +52,8 @@ type acute struct {
 const blurred = 1.2
 
 // limits judges a frame of steady running against the limits. While it heats, the coil that may ice is the one
-// outdoors, which is defrosted, and nothing is known of how much superheat a fixed bore should give; liquid at the
-// compressor, its discharge line and its head are what they are.
+// outdoors, which is defrosted, and nothing is known of how much superheat a fixed bore should give: there it is liquid at
+// the compressor where the discharge line says so too. The discharge line and the head are what they are.
 func (y *system) limits(e *Engine, f *cycle.Features) {
 	a := &y.Acute
 	at := y.Frame.At
@@ -85,7 +85,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	}
 	risky := false
 	cooling := y.Operate.cools()
-	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat()) {
+	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat() || wetDischarge(f)) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
 		if y.means && y.interval() >= sparse && !y.verified() {
 			u = math.Hypot(u, blurred)
@@ -129,6 +129,13 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	a.PrevRisk = at
 }
 
+// wetDischarge says whether so little superheat is left at the discharge that liquid is compressed (common practice: below
+// 20 to 25 °F).
+func wetDischarge(f *cycle.Features) bool {
+	const least = 11 // K
+	return f.OK(cycle.DischargeSuperheat) && f.Value[cycle.DischargeSuperheat]+beyond*f.U[cycle.DischargeSuperheat] < least
+}
+
 // swinging judges whether the valve hunts, which steady running would not show.
 func (y *system) swinging(e *Engine, f *cycle.Features) {
 	a := &y.Acute
@@ -157,6 +164,9 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 	t := &y.Track
 	faulty := t.NoFault < 0.5 && t.Odds > 0 // now, and for some time
 	if c == dewline.Flooding && !y.machine.System.Metering.HoldsSuperheat() {
+		if !y.Operate.cools() { // and the discharge line has liquid too
+			return dewline.Soon, true
+		}
 		if y.Believed.Open && faulty {
 			if y.littleExpected() {
 				return dewline.Watch, true

@@ -1,6 +1,7 @@
 package analytics
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strings"
@@ -320,6 +321,31 @@ func TestLiquidComesBackInAnyMode(t *testing.T) {
 			} else if holds && (found[0].Severity != dewline.Urgent || placeOf(found[0].Causes, dewline.Overfeed) != 1) {
 				t.Errorf("%s, mode known %v: %s, %v", metering, known, found[0].Severity, found[0].Causes)
 			}
+		}
+	}
+}
+
+// TestAFixedBoreFloodsInHeatingWhereTheDischargeLineSaysSo: nothing is known of the superheat that it should give then.
+func TestAFixedBoreFloodsInHeatingWhereTheDischargeLineSaysSo(t *testing.T) {
+	for _, left := range []float64{4, 30} { // K of superheat at the discharge
+		r := newRig("R-32", dewline.FixedOrifice, 3)
+		r.sys.Kind = dewline.HeatPump
+		r.sys.Points = append(r.sys.Points, dewline.PointFitting{Point: dewline.OperatingMode}, dewline.PointFitting{Point: dewline.DischargeTemp})
+		r.off = func(float64) diagnose.Vector { return diagnose.Vector{diagnose.Superheat: -20} }
+		r.change = func(all []dewline.Sample) []dewline.Sample {
+			for _, s := range all {
+				if s.Point == dewline.OutdoorAirTemp { // the rig condenses 11.2 K above it
+					s.Point, s.Value = dewline.DischargeTemp, s.Value+11.2+left
+					all = append(all, s)
+				}
+			}
+			slices.SortStableFunc(all, func(a, b dewline.Sample) int { return cmp.Compare(a.At, b.At) })
+			return inMode(dewline.ModeHeating)(all)
+		}
+		out, _ := r.run(t)
+		found := findingsOf(out, dewline.Flooding)
+		if wet := left < 11; (len(found) > 0) != wet || wet && found[0].Severity != dewline.Soon {
+			t.Errorf("%.0f K left at the discharge: found\n%s", left, told(onMachine(out)))
 		}
 	}
 }
