@@ -162,6 +162,59 @@ func TestWhatIsSeenInMeans(t *testing.T) {
 	}
 }
 
+// TestRareReadingsAreTakenForMeans: what comes each quarter of an hour is a mean, though nobody has stated it; what comes
+// each five minutes is not, nor what a gateway sends when it has changed.
+func TestRareReadingsAreTakenForMeans(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		rig  func() *rig
+		want bool
+	}{
+		{"means that nobody has stated", func() *rig {
+			r := newRig("R-410A", dewline.TXV, 2).means()
+			for i := range r.sys.Points {
+				r.sys.Points[i].Sampling = dewline.Sampling{}
+			}
+			return r
+		}, true},
+		{"each five minutes", func() *rig { return newRig("R-410A", dewline.TXV, 2) }, false},
+		{"when it has changed", func() *rig {
+			r := newRig("R-410A", dewline.TXV, 2)
+			r.change = func(all []dewline.Sample) []dewline.Sample {
+				return slices.DeleteFunc(all, func(s dewline.Sample) bool { return s.At/(5*minute)%7 == 0 || s.At/(5*minute)%5 > 1 })
+			}
+			return r
+		}, false},
+		{"instants by their statement", func() *rig {
+			r := newRig("R-410A", dewline.TXV, 2).means()
+			for i := range r.sys.Points {
+				r.sys.Points[i].Sampling.Kind = dewline.SampledInstant
+			}
+			return r
+		}, false},
+	} {
+		if _, y := c.rig().run(t); y.means != c.want {
+			t.Errorf("%s: taken for means %v, interval %v", c.name, y.means, y.interval())
+		}
+	}
+}
+
+// TestAMeanThatHoldsStandingToo: a machine that cycles within each quarter of an hour shows less of everything, and as
+// little superheat as a flooded one.
+func TestAMeanThatHoldsStandingToo(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 12).without(dewline.CompressorOn, dewline.CompressorPower, dewline.ReturnAirTemp, dewline.ReturnAirRH, dewline.SupplyAirTemp).means()
+	r.off = func(float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.Superheat: -6.5, diagnose.Subcooling: -3.5, diagnose.SuctionDew: 6, diagnose.OverAmbient: -4}
+	}
+	out, _ := r.run(t)
+	for _, f := range onMachine(out) {
+		if f.Severity != dewline.Watch {
+			t.Errorf("found\n%s", told(onMachine(out)))
+			break
+		}
+	}
+}
+
 // TestAMeanThatAStopIsInIsNotJudged: a thermostat that lets a machine stand for a part of many a quarter hour makes
 // every mean look like a weak compressor.
 func TestAMeanThatAStopIsInIsNotJudged(t *testing.T) {

@@ -306,6 +306,38 @@ func TestOneStrangeDayIsHeldDown(t *testing.T) {
 	}
 }
 
+// TestWhereTheHeadIsHeldIsLearned: it differs from machine to machine, and fans that hold it let it stray there.
+func TestWhereTheHeadIsHeldIsLearned(t *testing.T) {
+	p := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.HeadControl, s.Receiver = true, true }, full...))
+	const over = 11
+	for _, held := range []float32{8, 12, 16, 24} {
+		s := newSynthetic(p, rand.New(rand.NewPCG(23, uint64(held))))
+		var m Model
+		for day := range 14 {
+			for hour := 0.0; hour < 24; hour += 4 {
+				w := s.window(day, hour, float64(held)-6+float64(day))
+				w.Y[diagnose.OverAmbient] = over + max(held-w.Outdoor, 0)
+				m.Add(p, w)
+			}
+		}
+		m.Refit(p)
+		if m.Knee != held {
+			t.Errorf("held below %.0f °C: learned %.0f", held, m.Knee)
+		}
+		w := *s.window(20, 12, 9)
+		for _, below := range []float32{1, -1} {
+			w.Outdoor = held - below
+			if d, sd := m.Held(p, &w); (sd > 0) != (below > 0) || sd > 0 && d[diagnose.OverAmbient] != 1 {
+				t.Errorf("held below %.0f °C, at %.0f: the head strays by %.1f K along %v", held, w.Outdoor, sd, d)
+			}
+		}
+	}
+	speedy := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.Receiver = true }, full...))
+	if _, sd := new(Model).Held(speedy, &Window{}); sd != 0 {
+		t.Errorf("a head that nothing holds strays by %.1f K", sd)
+	}
+}
+
 // TestAHeldHeadIsNotDrawnOut: a model that has only seen weather in which the head is held does not know where it
 // ceases to be.
 func TestAHeldHeadIsNotDrawnOut(t *testing.T) {

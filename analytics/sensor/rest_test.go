@@ -52,9 +52,8 @@ type resting struct {
 	coolest  func(outdoorF int) int          // whose saturation pressure stands there; nil: the colder air's
 }
 
-func (r *resting) watch(t *testing.T) *sensor.Watch {
+func (r *resting) machine(t *testing.T) *cycle.Machine {
 	t.Helper()
-	chart := manual(t)
 	sys := &dewline.System{ID: "quay/hall", Refrigerant: "R-410A", Kind: dewline.SplitAC, Metering: r.metering, PumpDown: r.pumpDown, Points: []dewline.PointFitting{
 		{Point: dewline.SuctionPressure, Reference: dewline.SealedGauge, StatedAccuracy: 8000}, {Point: dewline.LiquidPressure, Reference: dewline.SealedGauge, StatedAccuracy: 20000},
 		{Point: dewline.SuctionTemp, StatedAccuracy: 0.5}, {Point: dewline.LiquidTemp, StatedAccuracy: 0.5}, {Point: dewline.OutdoorAirTemp}, {Point: dewline.ReturnAirTemp},
@@ -63,6 +62,12 @@ func (r *resting) watch(t *testing.T) *sensor.Watch {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return m
+}
+
+func (r *resting) watch(t *testing.T) *sensor.Watch {
+	t.Helper()
+	chart, m := manual(t), r.machine(t)
 	w := &sensor.Watch{}
 	d := driver{w: w, m: m, interval: 5 * time.Minute}
 	indoor := si.FromFahrenheit(float64(r.indoorF)).Celsius()
@@ -154,6 +159,36 @@ func TestWhatIsCommonToBothIsNoSensor(t *testing.T) {
 		if d := r.watch(t).Doubts(nil); len(d) > 0 {
 			t.Errorf("%+.0f kPa on both: %+v", add/1000, d)
 		}
+	}
+}
+
+// TestTheStandingPressureOfAirInTheCircuit: at rest both pressures stand above the manual's at the coldest air, and by
+// how much is told; with the refrigerant alone they stand at it.
+func TestTheStandingPressureOfAirInTheCircuit(t *testing.T) {
+	chart := manual(t)
+	const lifted = 6 // °F of saturation, by the manual
+	for _, c := range []struct {
+		name   string
+		change func(v *readings, deg int)
+		want   float64 // K
+		known  bool
+	}{
+		{"refrigerant alone", nil, 0, true},
+		{"air", func(v *readings, deg int) {
+			v[dewline.SuctionPressure] += chart[deg+lifted] - chart[deg]
+			v[dewline.LiquidPressure] += chart[deg+lifted] - chart[deg]
+		}, lifted / 1.8, true},
+		{"one transducer off", func(v *readings, _ int) { v[dewline.LiquidPressure] += 90_000 }, 0, false},
+	} {
+		r := resting{metering: dewline.TXV, indoorF: 74, nights: mildNights, change: c.change}
+		above, u, ok := r.watch(t).Standing(r.machine(t), 0)
+		if ok != c.known || ok && (math.Abs(above-c.want) > 0.4 || u > 1.3) {
+			t.Errorf("%s: %.2f K above the air, ±%.2f, known %v; want %.2f, %v", c.name, above, u, ok, c.want, c.known)
+		}
+	}
+	r := resting{metering: dewline.TXV, indoorF: 74, nights: mildNights}
+	if _, _, ok := r.watch(t).Standing(r.machine(t), dewline.Millis(july*1000)+6*day+1); ok {
+		t.Error("two nights are told of where only one is since the visit")
 	}
 }
 
