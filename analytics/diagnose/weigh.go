@@ -269,7 +269,7 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 		}
 		prev = level
 	}
-	if sig.Fault == dewline.Overfeed && sig.Also == "" {
+	if sig.Fault == dewline.Overfeed && sig.Also == "" && !sit.Inherited { // a repair may take superheat from a machine that was starved
 		for x := range dry {
 			l := dryOverfeed(sig.Levels[0].Severity, sit.Superheat*float64(x+1)/dry)
 			consider(&l)
