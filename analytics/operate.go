@@ -26,6 +26,7 @@ type operation struct {
 // apart while it stands, and its condenser may stay warmer than the air; but then they only run toward one another.
 type pulled struct {
 	Rest    float64        // Cel, the lowest that the condensing temperature fell to since it stands
+	Met     bool           // the pressures have met since: then their being apart tells of a start
 	Unseen  bool           // the readings begin with it running, or standing
 	From    dewline.Millis // of the newer of two stretches, and of each its highest condensing and lowest evaporating temperature
 	Highest [2]float64     // Cel
@@ -33,6 +34,9 @@ type pulled struct {
 }
 
 const (
+	// apartRatio is the ratio of the pressures of a machine that runs, and metRatio of one whose pressures have; see
+	// [cycle.Machine.Running].
+	apartRatio, metRatio = 1.5, 1.3
 	// lifted is by how much a start lifts the head at least, K.
 	lifted = 3
 	// closer is by how much the two temperatures run toward one another when a compressor stops, and each of them at least:
@@ -44,8 +48,9 @@ const (
 	unseenFor = 3 * hour
 )
 
-// byPressures says whether a machine runs of which only the pressures tell. on is what they say at the moment.
-func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Features, longest dewline.Millis) (bool, bool) {
+// byPressures says whether a machine runs of which only the pressures tell. on is what they say at the moment, by which one
+// is judged of which a temperature is missing. One that unloads lets them run toward one another while it runs.
+func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Features, comfort, unloads bool, longest dewline.Millis) (bool, bool) {
 	p := &o.Pulled
 	if !known && at-o.Prev <= longest { // a pressure that is late does not end a run
 		return o.On, o.Known
@@ -53,6 +58,10 @@ func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Feat
 	head, coil := f.Value[cycle.CondensingTemp], f.Value[cycle.SuctionDewTemp]
 	if !known || !f.OK(cycle.CondensingTemp) || !f.OK(cycle.SuctionDewTemp) {
 		return on, known
+	}
+	ratio := f.Value[cycle.PressureRatio]
+	if comfort { // its pressures meet when it stands, so that its condenser may be as cool as that of a starved machine
+		on = ratio > apartRatio && !(f.OK(cycle.CondensingOverAir) && f.Value[cycle.CondensingOverAir] < leastOver)
 	}
 	was := o.On
 	if o.Prev == 0 || at-o.Prev > longest {
@@ -69,9 +78,9 @@ func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Feat
 		}
 		p.Highest[0], p.Lowest[0] = max(p.Highest[0], head), min(p.Lowest[0], coil)
 		fallen, risen := max(p.Highest[0], p.Highest[1])-head, coil-min(p.Lowest[0], p.Lowest[1])
-		on = fallen < either || risen < either || fallen+risen < closer
+		on = unloads || fallen < either || risen < either || fallen+risen < closer
 	} else if on {
-		on = head >= p.Rest+lifted || p.Unseen && at-o.Since >= unseenFor
+		on = p.Met || head >= p.Rest+lifted || p.Unseen && at-o.Since >= unseenFor
 	}
 	switch {
 	case on && !was:
@@ -81,6 +90,7 @@ func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Feat
 	case !on:
 		p.Rest = min(p.Rest, head)
 	}
+	p.Met = !on && (p.Met || ratio < metRatio)
 	return on, true
 }
 

@@ -143,7 +143,8 @@ func TestAShutValveKeepsThePressuresApart(t *testing.T) {
 			var f cycle.Features
 			f.Value[cycle.CondensingTemp] = head0 + x*(head1-head0)
 			f.Value[cycle.SuctionDewTemp] = coil0 + x*(coil1-coil0)
-			on, known := o.byPressures(at, true, true, &f, longest)
+			f.Value[cycle.PressureRatio], f.Missing[cycle.CondensingOverAir] = 4, cycle.NoReading
+			on, known := o.byPressures(at, true, true, &f, false, false, longest)
 			o.step(at, on, known, dewline.ModeCooling, longest)
 			if on {
 				ran++
@@ -171,11 +172,36 @@ func TestAShutValveKeepsThePressuresApart(t *testing.T) {
 	if n := over(3, 27, -10, 34, -8); n < 1 {
 		t.Errorf("it starts again: %d min of running", n)
 	}
-	if on, known := o.byPressures(at+5*minute, false, false, &cycle.Features{}, longest); !on || !known {
+	if on, known := o.byPressures(at+5*minute, false, false, &cycle.Features{}, false, false, longest); !on || !known {
 		t.Errorf("a late pressure: on %v, known %v", on, known)
 	}
 	at += 12 * hour
 	if n := over(240, 36, -8, 36, -8); n != 60 {
 		t.Errorf("it runs on after a day without readings: %d min of running, want those after three hours", n)
+	}
+}
+
+// TestAStarvedMachineRunsThoughItsCondenserIsCool: on a mild day it is hardly warmer than the air, and no warmer than at rest.
+func TestAStarvedMachineRunsThoughItsCondenserIsCool(t *testing.T) {
+	var o operation
+	at, ran := epoch, 0
+	see := func(ratio, over float64) {
+		var f cycle.Features
+		f.Value[cycle.PressureRatio], f.Value[cycle.CondensingOverAir] = ratio, over
+		f.Value[cycle.CondensingTemp], f.Value[cycle.SuctionDewTemp] = 19+over, 5
+		on, known := o.byPressures(at, ratio > 1.5 && over > 4, true, &f, true, false, 10*minute)
+		if o.step(at, on, known, dewline.ModeCooling, 10*minute); on {
+			ran++
+		}
+		at += minute
+	}
+	for range 30 {
+		see(1, 2)
+	}
+	for i := range 60 {
+		see(1.9, 4+0.4*float64(i%3-1))
+	}
+	if ran != 60 {
+		t.Errorf("%d min of 60", ran)
 	}
 }

@@ -149,7 +149,7 @@ func (y *system) evaluate(e *Engine) {
 	o := &y.Operate
 	on, known, told := y.machine.Running(&y.Frame, f)
 	if !told {
-		on, known = o.byPressures(at, on, known, f, y.longest())
+		on, known = o.byPressures(at, on, known, f, y.machine.System.Kind.Comfort(), y.machine.System.CompressorSpeed.Changes(), y.longest())
 	}
 	mode := f.Mode
 	if !f.ModeKnown && on {
