@@ -32,7 +32,8 @@ const (
 )
 
 // SymptomNote is one symptom of a day beside what a healthy machine would have shown under the same
-// conditions: those of the last window; the difference is that of all windows that were judged together. Uncertainty is that of the difference, standard (k = 1); Z is the difference over it.
+// conditions: those of the last window; the difference is that of all windows that were judged together.
+// Uncertainty is that of the difference, standard (k = 1); Z is the difference over it.
 type SymptomNote struct {
 	Name        string  `json:"name"`
 	Unit        string  `json:"unit"`

@@ -87,7 +87,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 	cooling := y.Operate.cools()
 	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat() || wetDischarge(f)) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
-		if y.means && y.interval() >= sparse && !y.verified() {
+		if y.coarse() && !y.verified() {
 			u = math.Hypot(u, blurred)
 		}
 		so := v+beyond*u < floodLimit

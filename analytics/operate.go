@@ -34,9 +34,8 @@ type pulled struct {
 }
 
 const (
-	// apartRatio is the ratio of the pressures of a machine that runs, and metRatio of one whose pressures have; see
-	// [cycle.Machine.Running].
-	apartRatio, metRatio = 1.5, 1.3
+	// metRatio is the ratio of pressures that have met, or nearly.
+	metRatio = 1.3
 	// lifted is by how much a start lifts the head at least, K.
 	lifted = 3
 	// closer is by how much the two temperatures run toward one another when a compressor stops, and each of them at least:
@@ -61,7 +60,7 @@ func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Feat
 	}
 	ratio := f.Value[cycle.PressureRatio]
 	if comfort { // its pressures meet when it stands, so that its condenser may be as cool as that of a starved machine
-		on = ratio > apartRatio && !(f.OK(cycle.CondensingOverAir) && f.Value[cycle.CondensingOverAir] < leastOver)
+		on = ratio > cycle.ApartRatio && !(f.OK(cycle.CondensingOverAir) && f.Value[cycle.CondensingOverAir] < leastOver)
 	}
 	was := o.On
 	if o.Prev == 0 || at-o.Prev > longest {

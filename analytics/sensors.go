@@ -261,7 +261,7 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
 	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)
 	sit.Beyond = sit.Wet || passed(&a.Head) || passed(&a.Ice)
-	if y.means && y.interval() >= sparse {
+	if y.coarse() {
 		sit.Mixed = mixed
 		if y.verified() {
 			sit.Mixed = rarelyMixed

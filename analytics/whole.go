@@ -44,6 +44,9 @@ const (
 	powerPerKelvin = 0.02
 )
 
+// coarse says whether readings are means over so long that a machine may have stood for a part of one.
+func (y *system) coarse() bool { return y.means && y.interval() >= sparse }
+
 // verified says whether a power or current tells of a mean that it is of running alone.
 func (y *system) verified() bool {
 	s := y.machine.System

@@ -400,24 +400,23 @@ func (b *builder) machine(site *dewline.Site, sys *dewline.System, from, to dewl
 // was not counted.
 func (b *builder) use(m *dewline.OwnerMachine, site *dewline.Site, sys *dewline.System, from, to dewline.Millis) (bool, error) {
 	b.machines++
-	missing := ""
+	without := func(why string) (bool, error) {
+		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = why, why, why
+		return false, nil
+	}
 	switch {
 	case b.private && slices.Contains(sys.Tags, dewline.HomeTag):
-		missing = b.say.Say("it serves a home, and when it runs is the owner's to know")
+		return without(b.say.Say("it serves a home, and when it runs is the owner's to know"))
 	case b.machines > mostCounted:
-		missing = b.say.Say("it is counted for the first {1} machines of an owner", mostCounted)
+		return without(b.say.Say("it is counted for the first {1} machines of an owner", mostCounted))
 	case b.desk.Series == nil:
-		missing = b.say.Say("no readings are kept here")
+		return without(b.say.Say("no readings are kept here"))
 	}
 	list := troubles(b.alerts[sys.ID], sys, b.repairs, from, to)
 	c, known := b.desk.remembered(sys, zoneOf(site), b.month.Month, list, to)
-	if missing == "" && !known && b.fresh >= mostAtOnce {
-		missing = b.say.Say("it is still to be counted: ask again")
+	if !known && b.fresh >= mostAtOnce {
 		b.month.Waiting++
-	}
-	if missing != "" {
-		m.Use.Missing, m.Energy.Missing, m.Excess.Missing = missing, missing, missing
-		return false, nil
+		return without(b.say.Say("it is still to be counted: ask again"))
 	}
 	if !known {
 		b.fresh++

@@ -1,6 +1,7 @@
 package baseline
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -193,14 +194,36 @@ func (m *Model) findKnee(p *Prior) {
 	m.Knee = best
 }
 
+// knee is where the head begins to be held: as learned, or where it usually does.
+func (m *Model) knee() float32 { return cmp.Or(m.Knee, headControl) }
+
 // terms are the regressors of a window, with the knee of this machine.
 func (m *Model) terms(p *Prior, w *Window) [NumTerms]float64 {
 	x := p.terms(w)
-	if p.bend == bendHead && m.Knee != 0 && w.HasOutdoor {
-		x[curved] = float64(max(0, m.Knee-w.Outdoor))
+	if p.bend == bendHead && w.HasOutdoor {
+		x[curved] = float64(max(0, m.knee()-w.Outdoor))
 	}
 	return x
 }
+
+// Held returns how the symptoms move by a kelvin of a head that fans or a valve hold, with how far it strays about what
+// they hold, as one standard deviation, K; nothing where it is not held.
+func (m *Model) Held(p *Prior, w *Window) (direction diagnose.Vector, sd float64) {
+	if p.bend != bendHead || w.HasOutdoor && w.Outdoor > m.knee() {
+		return direction, 0
+	}
+	direction[diagnose.OverAmbient], direction[diagnose.LogPower] = 1, perHead
+	return direction, swing
+}
+
+const (
+	// perHead is how the power rises with the head, as a logarithm for each kelvin (the fits of NISTIR 7350 have 0.02 to 0.03
+	// for one of outdoor air).
+	perHead = 0.02
+	// swing is how far the mean head of half an hour strays while fans switch (common practice: they switch off 4 to
+	// 8 K below where they switch on).
+	swing = 3 // K
+)
 
 func (m *Model) fit(p *Prior, k diagnose.Symptom) Fit {
 	var rows [maxWindows]robust.Row

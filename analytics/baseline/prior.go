@@ -228,29 +228,6 @@ const (
 	moisture = 1.5 // K
 )
 
-// Held returns how the symptoms move by a kelvin of a head that fans or a valve hold, with how far it strays about what
-// they hold, as one standard deviation, K; nothing where it is not held. What was learned may know where that begins.
-func (m *Model) Held(p *Prior, w *Window) (direction diagnose.Vector, sd float64) {
-	knee := float32(headControl)
-	if m.Knee != 0 {
-		knee = m.Knee
-	}
-	if p.bend != bendHead || w.HasOutdoor && w.Outdoor > knee {
-		return direction, 0
-	}
-	direction[diagnose.OverAmbient], direction[diagnose.LogPower] = 1, perHead
-	return direction, swing
-}
-
-const (
-	// perHead is how the power rises with the head, as a logarithm for each kelvin (the fits of NISTIR 7350 have 0.02 to 0.03
-	// for one of outdoor air).
-	perHead = 0.02
-	// swing is how far the mean head of half an hour strays while fans switch (common practice: they switch off 4 to
-	// 8 K below where they switch on).
-	swing = 3 // K
-)
-
 // terms are the regressors of a window. A condition that is not known stands at its centre.
 func (p *Prior) terms(w *Window) [NumTerms]float64 {
 	x := [NumTerms]float64{constant: 1}

@@ -347,6 +347,9 @@ func (m *Machine) overAmbient(fr *Frame, out *Features) {
 	}
 }
 
+// ApartRatio is the ratio of the pressures, high over low, that those of a running machine exceed.
+const ApartRatio = 1.5
+
 // Running says whether the compressor runs, and whether that is known: told by its own status, its
 // current or its power, or else from the pressures being apart.
 func (m *Machine) Running(fr *Frame, f *Features) (running, known, told bool) {
@@ -370,7 +373,7 @@ func (m *Machine) Running(fr *Frame, f *Features) (running, known, told bool) {
 		if air, ok := fr.Get(dewline.OutdoorAirTemp, max(weather, m.hold)); ok && f.OK(CondensingTemp) {
 			warm = f.Value[CondensingTemp]-air > 4
 		}
-		return f.Value[PressureRatio] > 1.5 && warm, true, false
+		return f.Value[PressureRatio] > ApartRatio && warm, true, false
 	}
 	return false, false, false
 }

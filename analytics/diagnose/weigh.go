@@ -293,10 +293,10 @@ const dries = 0.05
 // dry is into how many steps the superheat is divided that a machine has to lose before liquid comes back.
 const dry = 4
 
-// dryOverfeed returns what a metering device does that passes too much while the coil still boils all of it: the superheat falls
-// by so many kelvin, the coil gets warmer and the condenser gives up some of its liquid (faults.md's tables have the signs
-// from published fault tables; how much is from memory). The machines of the table of signatures have so little superheat that liquid comes
-// back with the first of it.
+// dryOverfeed returns what a metering device does that passes too much while the coil still boils all of it: the
+// superheat falls by so many kelvin, the coil gets warmer and the condenser gives up some of its liquid (the signs are those
+// of published fault tables; how much is from memory). The machines of the table of signatures have so little superheat
+// that liquid comes back with the first of it.
 func dryOverfeed(severity, fallenK float64) Level {
 	return Level{Severity: severity,
 		Mean: Vector{Superheat: -fallenK, Subcooling: -0.1 * fallenK, SuctionDew: 0.15 * fallenK},
