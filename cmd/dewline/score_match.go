@@ -91,7 +91,7 @@ const (
 	afterward = 3 * day        // after a repair, alerts still belong to what was repaired
 	settling  = 72 * time.Hour // a cause is judged this long after the detection
 	together  = day            // faults of one machine that begin so close are one episode
-	grace     = 24 * time.Hour // for what is harmful from its onset
+	grace     = 24 * time.Hour // for a fault that is harmful from its onset
 	atOnce    = time.Hour      // harmful that soon after the onset is harmful from the onset
 	gradual   = 12 * time.Hour // detectable that much later than the onset is gradual
 	again     = 7 * day        // an alert that returns within it flaps
@@ -110,8 +110,15 @@ type episode struct {
 func (e *episode) sensor() bool        { return e.faults[0] == dewline.SensorFault }
 func (e *episode) communication() bool { return e.faults[0] == dewline.Communication }
 func (e *episode) machine() bool       { return !e.sensor() && !e.communication() }
-func (e *episode) abrupt() bool        { return e.harmful != 0 && e.harmful.Sub(e.onset) <= atOnce }
 func (e *episode) gradual() bool       { return e.detectable != 0 && e.detectable.Sub(e.onset) > gradual }
+
+// abrupt says whether the fault that does the harm does so from its own onset: of two at once the other may have grown
+// for weeks before it.
+func (e *episode) abrupt() bool {
+	return e.harmful != 0 && slices.ContainsFunc(e.truths, func(t simfleet.Truth) bool {
+		return t.Harmful == e.harmful && t.Harmful.Sub(t.Onset) <= atOnce
+	})
+}
 
 // name joins the faults.
 func (e *episode) name() string {

@@ -19,9 +19,9 @@ faults of communication alone and are otherwise passed over.
 
 Found: an alert of any severity belongs to the episode. Found acting: one that is soon or urgent, from when it is.
 
-In time: found before the harmful moment; where that is within an hour of the onset, within 24 h of it. A row of its
-own gives the same 24 h where harm comes within an hour of when the fault can first be seen. Faults whose
-time is not over when the readings end are not counted.
+In time: found before the harmful moment; where the fault that harms does so within an hour of its own onset, within
+24 h of it. A row of its own gives the same 24 h where harm comes within an hour of when the fault can first be seen.
+Faults whose time is not over when the readings end are not counted.
 
 Faulty from day one: a machine fault that could be seen within the first 24 h; to be found within 48 h in which the
 compressor ran (by its readings; by the calendar where there are none).

@@ -300,6 +300,26 @@ func TestPairsAreOneEpisode(t *testing.T) {
 	}
 }
 
+// TestGraceGoesToTheFaultThatHarms, and not to what grew for days before it or would have harmed later.
+func TestGraceGoesToTheFaultThatHarms(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		second   simfleet.Truth
+		deadline dewline.Millis
+	}{
+		{"an abrupt one that harms", amiss("overcharge", 15, 15, 15, -1), on(16)},
+		{"an abrupt one after the harm", amiss("overcharge", 25, 25, 25, -1), on(20)},
+		{"a gradual one that harms", amiss("overcharge", 9, 10, 15, -1), on(15)},
+	} {
+		first := amiss("restriction", 5, 6, 20, -1)
+		first.ID, c.second.ID, c.second.Pair = "one", "two", "one"
+		e := (&subject{from: scoreBegin, to: on(60), truths: []simfleet.Truth{first, c.second}}).episodes()
+		if len(e) != 1 || e[0].deadline() != c.deadline {
+			t.Errorf("%s: %d episodes, deadline %v, want %v", c.name, len(e), e[0].deadline(), c.deadline)
+		}
+	}
+}
+
 // TestCauseIsJudgedBeforeHarm: 72 h after detection, or when harm begins if that is sooner.
 func TestCauseIsJudgedBeforeHarm(t *testing.T) {
 	for _, c := range []struct{ harmful, want float64 }{{-1, 15}, {20, 15}, {13, 13}, {12, 15}, {11, 15}} {
