@@ -369,6 +369,37 @@ func TestABoreThatFloodsFromDayOne(t *testing.T) {
 	}
 }
 
+// TestLiquidForHoursIsWatchedWhateverTheWeather: where nobody measures the air inside, the makers' table may have no
+// superheat for it. Liquid that comes back for most of a day's running is looked at all the same, and on that day; an hour of
+// it on a hot afternoon is not told.
+func TestLiquidForHoursIsWatchedWhateverTheWeather(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		wet   func(hour float64) bool
+		until float64 // day by which it is told, 0 for never
+	}{
+		{"all day", func(float64) bool { return true }, 0.2},
+		{"every afternoon", func(hour float64) bool { return hour > 11 && hour < 17 }, 1},
+		{"an hour at noon", func(hour float64) bool { return hour >= 12 && hour < 13 }, 0},
+	} {
+		r := newRig("R-410A", dewline.FixedOrifice, 3).without(dewline.ReturnAirTemp, dewline.ReturnAirRH, dewline.SupplyAirTemp)
+		r.off = func(day float64) (v diagnose.Vector) {
+			v[diagnose.Superheat] = 3
+			if c.wet(24 * (day - math.Floor(day))) {
+				v[diagnose.Superheat] = -8
+			}
+			return v
+		}
+		out, _ := r.run(t)
+		switch found := findingsOf(out, dewline.Flooding); {
+		case c.until == 0 && len(found) > 0:
+			t.Errorf("%s: found\n%s", c.name, told(found))
+		case c.until > 0 && (len(found) == 0 || found[0].Detected > dayAt(c.until)):
+			t.Errorf("%s: found\n%s\nwant it by day %v", c.name, told(onMachine(out)), c.until)
+		}
+	}
+}
+
 // TestMoistWeeks: where nobody measures the moisture of the air, a dry week is no fault of the evaporator's air: it
 // moves superheat, suction and split as the makers' tables and NISTIR 7350 have it.
 func TestMoistWeeks(t *testing.T) {
