@@ -157,9 +157,9 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 
 // tellable says how grave a limit that is passed is, and whether it is told at all. A valve is there to
 // keep liquid from the compressor; a fixed orifice or a capillary gives little superheat in hot weather
-// by itself, which is a risk that is counted and not an alert, unless it lasts for hours or for most of the day's
-// running, or the causes say that it is a fault. A limit of another kind that a machine passes without any sign of a
-// fault is worth a watch.
+// by itself, which is a risk that is counted and not an alert, unless it lasts for hours, or the causes say that it is
+// a fault. Of a machine that is not learned yet nobody knows whether the weather does it. A limit of another kind that
+// a machine passes without any sign of a fault is worth a watch.
 func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.Severity, bool) {
 	t := &y.Track
 	faulty := t.NoFault < 0.5 && t.Odds > 0 // now, and for some time
@@ -173,13 +173,16 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			}
 			return most, true
 		}
-		const long, unexpected, mostly = 3 * hour, hour, 0.6 // the first two in three days, the last of today's running
+		const long, least, unexpected, mostly = 3 * hour, 2 * hour, hour, 0.6 // of three days; the last of today's running
 		a := &y.Acute
 		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
 			return dewline.Soon, true
 		}
-		return dewline.Watch, a.RiskToday+a.RiskBefore[0]+a.RiskBefore[1] > long ||
-			a.RiskToday > hour && float64(a.RiskToday) > mostly*float64(y.Day.Steady)
+		lately := a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1]
+		if t.Model.Learned() { // it is known what the machine does in such weather
+			return dewline.Watch, lately > long && !y.littleExpected()
+		}
+		return dewline.Watch, lately > long || a.RiskToday > least && float64(a.RiskToday) > mostly*float64(y.Day.Steady)
 	}
 	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
 		return dewline.Watch, true

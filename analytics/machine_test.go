@@ -386,7 +386,7 @@ func TestLiquidForHoursIsWatchedWhateverTheWeather(t *testing.T) {
 		r.off = func(day float64) (v diagnose.Vector) {
 			v[diagnose.Superheat] = 3
 			if c.wet(24 * (day - math.Floor(day))) {
-				v[diagnose.Superheat] = -8
+				v[diagnose.Superheat] = -20
 			}
 			return v
 		}
