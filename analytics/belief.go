@@ -8,19 +8,14 @@ import (
 )
 
 const (
-	// believed and doubted are smoothed log odds: above the first a fault is told, below the second it
-	// is over. Between them nothing changes, so that an alert does not flap.
-	believed = 2.2 // 9 to 1
+	// likelier and doubted are smoothed log odds: above the first a fault is told, as worth a watch at first; below the
+	// second it is over. Between them nothing changes, so that an alert does not flap.
+	likelier = -0.4 // which the windows that speak for a fault have yet to lift from what was thought before them
 	doubted  = -1
-	likelier = 0.4 // 3 to 2
-	// overwhelming need not last a day to be acted on.
-	overwhelming = 5
-	// obvious is so far out that it is told without waiting whether it lasts for hours.
-	obvious = 3.6
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
 	leastWindows = 3
-	// likelyWindows is how many it takes where each says no more than that.
-	likelyWindows = 5
+	// overwhelming need not last a day to be acted on.
+	overwhelming = 5
 	// surelyOdds make a finding one to act on.
 	surelyOdds = 3.0 // 20 to 1
 )
@@ -29,16 +24,9 @@ const (
 func (y *system) belief(e *Engine, at dewline.Millis) {
 	t := &y.Track
 	ep := y.open(machineKey)
-	sure := believed
-	young := t.drifted() && !t.Model.Full()
-	if young {
-		sure = obvious // what was learned in a few days is soon outgrown by the weather
-	}
-	lasting, awhile := at-t.Since >= 20*hour, at-t.Since >= 3*hour
-	// Likelier than not for hours is worth a watch: what a prior says of a machine that was never seen healthy
-	// does not become surer with time.
-	likely := t.Odds > likelier && (at-t.Since >= 6*hour || awhile && !t.Model.Learned()) && t.Doubtful >= likelyWindows
-	if (t.Odds > sure && (awhile || t.Odds > obvious) && t.Doubtful >= leastWindows || likely) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
+	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
+	lasting := at-t.Since >= 20*hour
+	if t.Odds > likelier && t.Doubtful >= leastWindows && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		if t.Sensor {
 			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
 				return // one of several, and it is not told which
@@ -67,7 +55,7 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
 				s = dewline.Watch // the weather may have outgrown what was learned
 			}
-			if !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) && s == dewline.Soon || t.Odds <= sure {
+			if s == dewline.Soon && !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) {
 				s = dewline.Watch
 			}
 			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
