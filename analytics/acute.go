@@ -173,14 +173,14 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			}
 			return most, true
 		}
-		const long, least, unexpected, mostly = 3 * hour, 2 * hour, hour, 0.6 // of three days; the last of today's running
+		const usual, long, least, unexpected, mostly = 5 * hour, 3 * hour, 2 * hour, hour, 0.6 // of three days; the last of today's running
 		a := &y.Acute
 		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
 			return dewline.Soon, true
 		}
 		lately := a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1]
 		if t.Model.Learned() { // it is known what the machine does in such weather
-			return dewline.Watch, lately > long && !y.littleExpected()
+			return dewline.Watch, lately > usual && !y.littleExpected()
 		}
 		return dewline.Watch, lately > long || a.RiskToday > least && float64(a.RiskToday) > mostly*float64(y.Day.Steady)
 	}

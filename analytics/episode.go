@@ -229,7 +229,7 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 		if y.strained() {
 			return strainedCauses()
 		}
-		return usualCauses(c)
+		return usualCauses(c, y.machine.System.Metering)
 	}
 	if p, ok := sensorOf(key); ok {
 		if p == gateway {
@@ -237,7 +237,7 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 		}
 		return y.sensorCauses(p)
 	}
-	return usualCauses(c)
+	return usualCauses(c, y.machine.System.Metering)
 }
 
 // goodButHot is how many of those whose discharge line passes its limit while nothing else speaks for a fault are good
@@ -248,7 +248,7 @@ const goodButHot = 0.85
 // speak for any. What comes and goes is not over when the newest show nothing, so what was said stands; a limit that
 // is passed has its usual reasons; and many a good valve hunts.
 func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
-	seen, usual := y.Track.Causes, usualCauses(c)
+	seen, usual := y.Track.Causes, usualCauses(c, y.machine.System.Metering)
 	ep := y.open(machineKey)
 	switch {
 	case len(seen) > 0 && seen[0].Fault != dewline.NoFault:
@@ -354,10 +354,13 @@ func strainedCauses() []dewline.Cause {
 }
 
 // usualCauses are those of a condition that is seen before anything could be weighed (from memory).
-func usualCauses(c dewline.Condition) []dewline.Cause {
+func usualCauses(c dewline.Condition, metering dewline.Metering) []dewline.Cause {
 	type list = []dewline.Cause
 	switch c {
 	case dewline.Flooding:
+		if metering == dewline.Capillary { // nobody fits another, and no part of it moves; its charge is critical
+			return list{{Fault: dewline.Overcharge, Probability: 0.4}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.Overfeed, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
+		}
 		return list{{Fault: dewline.Overfeed, Probability: 0.4}, {Fault: dewline.Overcharge, Probability: 0.25}, {Fault: dewline.EvaporatorAirflow, Probability: 0.25}, {Fault: dewline.SensorFault, Probability: 0.1}}
 	case dewline.Hunting:
 		// Many a good valve hunts at low load: so did nine of ten that this was tuned on.

@@ -497,12 +497,12 @@ func TestAWatchLeavesRoomForNone(t *testing.T) {
 
 // TestBlend: a limit that is passed has its usual reasons, and those of them that the windows speak for count more.
 func TestBlend(t *testing.T) {
-	usual := usualCauses(dewline.Flooding)
+	usual := usualCauses(dewline.Flooding, dewline.TXV)
 	got := blend([]dewline.Cause{{Fault: dewline.NoFault, Probability: 0.7}, {Fault: dewline.EvaporatorAirflow, Probability: 0.2}, {Fault: dewline.Undercharge, Probability: 0.1}}, usual)
 	if got[0].Fault != dewline.EvaporatorAirflow || placeOf(got, dewline.Undercharge) != 0 || placeOf(got, dewline.Overfeed) != 2 {
 		t.Errorf("%v, want the evaporator's air first and no low charge, which floods nothing", got)
 	}
-	if again := usualCauses(dewline.Flooding); !slices.Equal(again, usual) {
+	if again := usualCauses(dewline.Flooding, dewline.TXV); !slices.Equal(again, usual) {
 		t.Errorf("the usual causes were changed: %v", again)
 	}
 }

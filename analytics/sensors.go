@@ -243,11 +243,23 @@ func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagno
 // tells; and where its power tells that it hardly did (from memory).
 const mixed, rarelyMixed = 0.5, 0.1
 
+// iced is how much of what closes a coil's air is a defrost that fails, by common practice: in cold rooms more of it than
+// dirt and weak fans, in cases, which mostly defrost by standing, less.
+func iced(k dewline.Kind) float64 {
+	switch {
+	case k.Comfort():
+		return 0
+	case k == dewline.DisplayCase:
+		return 0.45
+	}
+	return 0.55
+}
+
 // situation is what is known beside the residuals.
 func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagnose.Situation {
 	s := y.machine.System
 	sit := diagnose.Situation{
-		Group: y.group, Ices: !s.Kind.Comfort(), HeatPump: s.Kind == dewline.HeatPump,
+		Group: y.group, Ice: iced(s.Kind), HeatPump: s.Kind == dewline.HeatPump,
 		Visited:   y.Track.Visit != 0 && w.To-y.Track.Visit < visitedDays*24*hour,
 		Inherited: y.Track.inherited(),
 		Sensors:   sensors,

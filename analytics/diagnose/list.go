@@ -72,10 +72,10 @@ func (j *Judgement) List() []dewline.Cause {
 			put(c.Also, "", (1-ofPair)*c.Probability)
 			continue
 		}
-		if j.ices && c.Fault == dewline.EvaporatorAirflow {
+		if j.ice > 0 && c.Fault == dewline.EvaporatorAirflow {
 			// A coil that ices by design: a defrost that fails looks as dirt or a weak fan does.
-			put(c.Fault, c.Detail, c.Probability/2)
-			put(dewline.DefrostFault, "", c.Probability/2)
+			put(c.Fault, c.Detail, (1-j.ice)*c.Probability)
+			put(dewline.DefrostFault, "", j.ice*c.Probability)
 			continue
 		}
 		put(c.Fault, c.Detail, c.Probability)

@@ -11,7 +11,7 @@ import (
 // Situation is what is known beside the residuals.
 type Situation struct {
 	Group     string
-	Ices      bool // the coil works below freezing by design: what closes its air is ice as often as dirt
+	Ice       float64 // how much of what closes the coil's air is a defrost that fails; 0 for one that works above freezing
 	HeatPump  bool
 	Superheat float64 // K, expected: what is measured cannot fall further than to zero
 	Inherited bool    // the learned frame is from before the visit, so the absolute one must agree
@@ -58,7 +58,7 @@ type Weighed struct {
 type Judgement struct {
 	Causes  []Weighed
 	NoFault float64
-	ices    bool
+	ice     float64 // as in Situation
 }
 
 // Top returns the likeliest cause, and whether it is likelier than none.
@@ -194,7 +194,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		all[i].Probability /= total
 	}
 	slices.SortStableFunc(all, func(a, b Weighed) int { return cmp.Compare(b.Probability, a.Probability) })
-	return Judgement{ices: sit.Ices, Causes: all, NoFault: none0 / total}
+	return Judgement{ice: sit.Ice, Causes: all, NoFault: none0 / total}
 }
 
 func (o odds) after(visit bool) float64 {

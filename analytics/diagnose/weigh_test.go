@@ -427,7 +427,7 @@ func TestProbabilities(t *testing.T) {
 		sit := comfort(group)
 		sit.Sensors = wired()[:rng.IntN(9)]
 		sit.Visited, sit.Inherited, sit.Beyond = rng.IntN(2) == 0, rng.IntN(4) == 0, rng.IntN(4) == 0
-		sit.Ices, sit.HeatPump = rng.IntN(2) == 0, rng.IntN(2) == 0
+		sit.Ice, sit.HeatPump = 0.5*float64(rng.IntN(2)), rng.IntN(2) == 0
 		var learned *Residual
 		if rng.IntN(2) == 0 {
 			learned = residual(of, own)
