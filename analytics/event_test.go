@@ -110,6 +110,26 @@ func TestACondenserFarAboveTheAirIsCalled(t *testing.T) {
 	}
 }
 
+// TestGasBehindAReceiverIsALowCharge from the first day, where the coil is short of liquid too; what leaves a full receiver may
+// be at its bubble point.
+func TestGasBehindAReceiverIsALowCharge(t *testing.T) {
+	for _, c := range []struct {
+		subcooling float64 // K
+		short      bool
+	}{{-0.4, true}, {2, false}} {
+		r := newRig("R-32", dewline.TXV, 3)
+		r.sys.Receiver, r.sys.TargetSubcooling = true, 0
+		r.off = func(float64) diagnose.Vector {
+			return diagnose.Vector{diagnose.Subcooling: c.subcooling - 5.6, diagnose.Superheat: 6, diagnose.SuctionDew: -4, diagnose.OverAmbient: -2}
+		}
+		out, _ := r.run(t)
+		found := onMachine(out)
+		if short := len(found) > 0 && found[0].Detected < dayAt(2) && placeOf(found[0].Causes, dewline.Undercharge) == 1; short != c.short {
+			t.Errorf("%.1f K of subcooling: found\n%s\nwant a low charge %v", c.subcooling, told(found), c.short)
+		}
+	}
+}
+
 // TestAFaultFromTheFirstDayIsCalled, though there is nothing to compare with but what is usual.
 func TestAFaultFromTheFirstDayIsCalled(t *testing.T) {
 	r := newRig("R-32", dewline.TXV, 6)

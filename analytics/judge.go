@@ -338,12 +338,19 @@ func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diag
 const (
 	// hardlySettled is how far a machine that runs in short bursts is from its steady state, K.
 	hardlySettled = 1.5
-	// leastSubcooling is what hardly any machine is meant to go below (common practice: 5 to 8 °F are little).
-	leastSubcooling = 1.5 // K
 	// mostOver is what hardly any condenser of an air conditioner is meant to condense above the air (common practice: 30 °F
 	// over ambient were usual of the least efficient, now past).
 	mostOver = 17 // K
 )
+
+// leastSubcooling is what hardly any machine is meant to go below, K (common practice: 5 to 8 °F are little). What leaves a
+// receiver stands at its bubble point, and tells nothing of the charge until gas comes with it.
+func (y *system) leastSubcooling() float64 {
+	if y.machine.System.Receiver {
+		return 0.6
+	}
+	return 1.5
+}
 
 // absolute fills in the residual against what is usual for such a machine. How much power a machine of
 // unknown make draws is not known.
@@ -357,9 +364,9 @@ func (y *system) absolute(recent []baseline.Window, sensors []diagnose.Sensor, r
 			mean, sd := y.prior.Expected(s, w)
 			bound := sd
 			switch {
-			case s == diagnose.Subcooling && float64(w.Y[s]) < mean && !y.machine.System.Receiver:
+			case s == diagnose.Subcooling && float64(w.Y[s]) < mean:
 				// No machine is meant to work without subcooling: flash gas would reach the valve.
-				bound = (mean - leastSubcooling) / 2
+				bound = (mean - y.leastSubcooling()) / 2
 			case s == diagnose.OverAmbient && float64(w.Y[s]) > mean && y.machine.System.Kind.Comfort():
 				bound = (mostOver - mean) / 2
 			}
