@@ -61,10 +61,10 @@
 // In heating, and in a mode that is not known, it holds superheat of a valve, or of a fixed bore where the discharge line
 // is wet too, discharge and head against the limits, and expects and learns nothing; in defrost it judges nothing of the
 // circuit. What a heat pump does that reports no mode is known where its readings give it away (cycle.Features.Mode): by the
-// air that it supplies, or by a coil far colder than air in which nobody heats. It takes subcooling behind a receiver for no measure of charge. It says nothing of
-// hunting where the sampling cannot show it: in means, or slower than two minutes. It learns from no faulty machine
-// and from no other machine. It does no I/O, starts no goroutine, and decides nothing about people: alerts are made of
-// its findings elsewhere.
+// air that it supplies, or by a coil far colder than air in which nobody heats. It takes subcooling behind a receiver
+// for no measure of charge; that none is left there, it does weigh. It says nothing of hunting where the sampling cannot
+// show it: in means, or slower than two minutes. It learns from no faulty machine and from no other machine. It does no
+// I/O, starts no goroutine, and decides nothing about people: alerts are made of its findings elsewhere.
 //
 // # Sources
 //
