@@ -173,7 +173,8 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			}
 			return most, true
 		}
-		const usual, long, least, unexpected, mostly = 5 * hour, 3 * hour, 2 * hour, hour, 0.6 // of three days; the last of today's running
+		const unexpected, long, usual = hour, 3 * hour, 5 * hour // in three days
+		const least, mostly = 2 * hour, 0.6                      // of today, and of its running
 		a := &y.Acute
 		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
 			return dewline.Soon, true

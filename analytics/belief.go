@@ -10,7 +10,7 @@ import (
 const (
 	// likelier and doubted are smoothed log odds: above the first a fault is told, as worth a watch at first; below the
 	// second it is over. Between them nothing changes, so that an alert does not flap.
-	likelier = -0.4 // which the windows that speak for a fault have yet to lift from what was thought before them
+	likelier = -0.4 // three windows that speak for a fault have not yet lifted them far from what was thought before
 	doubted  = -1
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
 	leastWindows = 3
