@@ -97,6 +97,24 @@ func TestNothingIsLearnedFromAFault(t *testing.T) {
 	}
 }
 
+// TestALikelyFaultIsWatchedAfterThreeWindows, within hours, and not acted on while that is all there is.
+func TestALikelyFaultIsWatchedAfterThreeWindows(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 1)
+	r.off = func(float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.Subcooling: -4.4, diagnose.OverAmbient: -1.2, diagnose.LogPower: -0.01}
+	}
+	out, _ := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 || found[0].Detected > dayAt(0.125) || placeOf(found[0].Causes, dewline.Undercharge) != 1 {
+		t.Errorf("found\n%s\nwant a low charge within three hours", told(found))
+	}
+	for _, f := range found {
+		if f.Severity != dewline.Watch {
+			t.Errorf("found\n%s\nwant no more than a watch on the first day", told(found))
+		}
+	}
+}
+
 // TestACondenserFarAboveTheAirIsCalled: hardly any machine is meant to condense 23 K above it.
 func TestACondenserFarAboveTheAirIsCalled(t *testing.T) {
 	r := newRig("R-32", dewline.TXV, 3)

@@ -505,6 +505,9 @@ func TestBlend(t *testing.T) {
 	if again := usualCauses(dewline.Flooding, dewline.TXV); !slices.Equal(again, usual) {
 		t.Errorf("the usual causes were changed: %v", again)
 	}
+	if c := usualCauses(dewline.Flooding, dewline.Capillary); c[0].Fault != dewline.Overcharge {
+		t.Errorf("of a capillary: %v, want too much charge first", c)
+	}
 }
 
 // inMode has a machine say that it works in a mode while it runs.

@@ -630,3 +630,24 @@ func TestTheStandingPressureTellsOfAir(t *testing.T) {
 		}
 	}
 }
+
+// TestWhatClosesAColdCoil is shared out between a defrost that fails and dirt or a fan; a coil above freezing has no defrost.
+func TestWhatClosesAColdCoil(t *testing.T) {
+	for _, c := range []struct {
+		ice  float64
+		want []dewline.Fault
+	}{
+		{0, []dewline.Fault{dewline.EvaporatorAirflow, dewline.NoFault}},
+		{0.55, []dewline.Fault{dewline.DefrostFault, dewline.EvaporatorAirflow, dewline.NoFault}},
+		{0.45, []dewline.Fault{dewline.EvaporatorAirflow, dewline.DefrostFault, dewline.NoFault}},
+	} {
+		j := Judgement{Causes: []Weighed{{Cause: Cause{Fault: dewline.EvaporatorAirflow}, Probability: 0.8}}, NoFault: 0.2, ice: c.ice}
+		var got []dewline.Fault
+		for _, x := range j.List() {
+			got = append(got, x.Fault)
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("a share of %v: %v, want %v", c.ice, got, c.want)
+		}
+	}
+}
