@@ -48,6 +48,8 @@ func TestFaultsAreFound(t *testing.T) {
 		"suction pressure stuck, walk-in":   {walkIn, hold(dewline.SuctionPressure), []dewline.Point{dewline.SuctionPressure}, sensor.Stuck, day, 60, false},
 		"suction pressure stuck, means":     {comfortSplit, hold(dewline.SuctionPressure), []dewline.Point{dewline.SuctionPressure}, sensor.Stuck, 2 * day, 900, true},
 		"outdoor air stuck":                 {comfortSplit, hold(dewline.OutdoorAirTemp), []dewline.Point{dewline.OutdoorAirTemp}, sensor.Stuck, 4 * day, 60, false},
+		"cold room's air stuck":             {walkIn, hold(dewline.SpaceTemp), []dewline.Point{dewline.SpaceTemp}, sensor.Stuck, day, 60, false},
+		"cold room's air stuck, means":      {walkIn, hold(dewline.SpaceTemp), []dewline.Point{dewline.SpaceTemp}, sensor.Stuck, 2 * day, 900, true},
 		"liquid clamp stuck, heat pump":     {heatPump, hold(dewline.LiquidTemp), []dewline.Point{dewline.LiquidTemp}, sensor.Stuck, day, 60, false},
 		"liquid clamp noisy":                {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.LiquidTemp] += 1.5 * rng.NormFloat64() }, []dewline.Point{dewline.LiquidTemp}, sensor.Noisy, day, 60, false},
 		"suction pressure noisy, 5 min":     {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionPressure] += 30_000 * rng.NormFloat64() }, []dewline.Point{dewline.SuctionPressure}, sensor.Noisy, 3 * day, 300, false},

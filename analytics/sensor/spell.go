@@ -190,8 +190,10 @@ func (w *Watch) stuck(i int, mv movers, from, to dewline.Millis) {
 		if enough = slowSpells; p.Quantum == 0 { // its steps are not known
 			enough = 4 * slowSpells
 		}
+	case i == spaceT && !w.machine.System.Kind.Comfort(): // what a thermostat goes by swings with every run
+		evidence, enough = full >= 2 && p.fine(w.limit(i)), 4
 	default:
-		return // humidity and the cold space may stand still in health
+		return // humidity and a room may stand still in health
 	}
 	if !evidence {
 		return
