@@ -648,3 +648,21 @@ func TestSensorsThatAreAskedOneAfterAnother(t *testing.T) {
 		}
 	}
 }
+
+// TestAHumiditySensorThatDrifts: the superheat that a fixed bore should have goes by the humidity, so that a sensor of it that
+// reads too much makes a good machine look as if it had too little air, which does the same to all that is measured.
+func TestAHumiditySensorThatDrifts(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 26)
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			if s := &all[i]; s.Point == dewline.ReturnAirRH && s.At > dayAt(18) {
+				s.Value += 22
+			}
+		}
+		return all
+	}
+	_, y := r.run(t)
+	if c := y.Track.Causes; len(c) < 2 || c[0].Detail != dewline.ReturnAirRH.String() && c[1].Detail != dewline.ReturnAirRH.String() {
+		t.Errorf("causes %v, want the sensor of the humidity among the first two", c)
+	}
+}

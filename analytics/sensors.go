@@ -203,6 +203,10 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 		add(dewline.ReturnAirTemp, 4, diagnose.Vector{diagnose.AirSplit: 1})
 	} else {
 		add(dewline.ReturnAirTemp, 4, y.shift(w, func(w *baseline.Window) { w.Inside++; w.WetBulb += 0.6 }, diagnose.AirSplit, 1))
+		if w.HasWetBulb {
+			// 1 % moves the wet bulb of a room by 0.16 K (of 24 °C and half wet air, by the psychrometric equation).
+			add(dewline.ReturnAirRH, 10, y.shift(w, func(w *baseline.Window) { w.WetBulb += 0.16 }, diagnose.AirSplit, 0))
+		}
 	}
 	add(dewline.SupplyAirTemp, 4, diagnose.Vector{diagnose.AirSplit: -1})
 	add(dewline.CompressorPower, 0.5, diagnose.Vector{diagnose.LogPower: 1})
