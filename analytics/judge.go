@@ -513,8 +513,8 @@ func (y *system) closeDay() {
 			t.Days = slices.Delete(t.Days, 0, len(t.Days)-maxDays)
 		}
 	}
-	if y.healthy() {
-		t.Model.Refit(y.prior)
+	if y.healthy() && t.Model.Refit(y.prior) {
+		clear(t.Charts[:]) // they were against what was learned before
 	}
 }
 

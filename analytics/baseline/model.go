@@ -31,6 +31,7 @@ type Model struct {
 	Stride  int32 // of these, one in so many is taken
 	Fits    [diagnose.NumSymptoms]Fit
 	Fitted  bool
+	Own     bool    // the fits are of these windows, and not of those that were forgotten
 	From    float32 // Cel, the outdoor air of the windows that were fitted
 	To      float32
 	Knee    float32 // Cel outdoors, below which the head is held; 0 where that was not learned
@@ -161,10 +162,10 @@ func distance(a, b [NumTerms]float64) float64 {
 	return d
 }
 
-// Refit makes the regressions anew.
-func (m *Model) Refit(p *Prior) {
+// Refit makes the regressions anew, and says whether they are the first of these windows.
+func (m *Model) Refit(p *Prior) (anew bool) {
 	if len(m.Windows) < enoughWindows {
-		return
+		return false
 	}
 	if p.bend == bendHead {
 		m.findKnee(p)
@@ -172,11 +173,13 @@ func (m *Model) Refit(p *Prior) {
 	for k := range diagnose.NumSymptoms {
 		m.Fits[k] = m.fit(p, k)
 	}
-	m.Fitted = true
+	anew = !m.Own
+	m.Fitted, m.Own = true, true
 	m.From, m.To = m.Windows[0].Outdoor, m.Windows[0].Outdoor
 	for i := range m.Windows {
 		m.From, m.To = min(m.From, m.Windows[i].Outdoor), max(m.To, m.Windows[i].Outdoor)
 	}
+	return anew
 }
 
 // knees are where the head of a machine may begin to be held, Cel outdoors, the usual one first: fans that are switched
