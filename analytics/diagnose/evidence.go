@@ -38,6 +38,8 @@ func Evidence(r *Residual, w *Weighed, learned bool) []string {
 			text += fmt.Sprintf("; %s would move it the other way: against", name)
 		case seen:
 			text += fmt.Sprintf("; %s does not explain it", name)
+		case math.Abs(v-m) <= u/2 && (v > 0) == (m > 0):
+			text += fmt.Sprintf(", not beyond doubt, as %s makes it", name)
 		default:
 			text += fmt.Sprintf("; %s would move it by %+.1f %s: against", name, s.Shown(m), s.Unit())
 		}

@@ -236,6 +236,10 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 			own := perMachine * m[s]
 			more[s][s] = own*own + l.SD[s]*l.SD[s]
 		}
+		if d := m[DischargeExcess]; m[Superheat] < 0 && d < 0 { // liquid that comes back cools the discharge, by much or by little
+			own, sd := perMachine*d, min(l.SD[DischargeExcess], -d/2)
+			more[DischargeExcess][DischargeExcess] = own*own + sd*sd
+		}
 		a := math.Exp(absolute.logLikelihood(&m, &more) - start0)
 		b := 0.0
 		if learned != nil {

@@ -359,6 +359,25 @@ func TestOneWrongSensor(t *testing.T) {
 	}
 }
 
+// TestLiquidCoolsTheDischarge: a suction clamp that reads low makes the discharge look hotter than it should be, and
+// liquid at the compressor makes it cooler, by much or by little.
+func TestLiquidCoolsTheDischarge(t *testing.T) {
+	sit := &Situation{Group: "valve", Superheat: 5, Wet: true, Beyond: true, Sensors: wired()}
+	of := known{Superheat: -5, Subcooling: -0.4, SuctionDew: -0.1, OverAmbient: -2.5, DischargeExcess: 5.75, AirSplit: 0, LogPower: -0.09}
+	well := Vector{0.7, 0.4, 0.45, 0.6, 0.9, 0.35, 0.025} // a machine that is known well
+	j := Weigh(residual(of, usually), residual(of, well), sit)
+	if list := j.List(); list[0].Detail != dewline.SuctionTemp.String() {
+		t.Errorf("a clamp that reads low: %v", list)
+	}
+	of[OverAmbient], of[LogPower] = -0.5, 0
+	for _, cooled := range []float64{-1, -6, -20} {
+		of[DischargeExcess] = cooled
+		if list := judged(of, sit); list[0].Fault != dewline.Overfeed {
+			t.Errorf("liquid that cools the discharge by %.0f K: %v", -cooled, list)
+		}
+	}
+}
+
 func TestADoubtedSensorIsLikelier(t *testing.T) {
 	of := known{Superheat: 0, Subcooling: -3, SuctionDew: 0, OverAmbient: -0.4}
 	p := func(suspected bool) float64 {
@@ -483,7 +502,7 @@ func TestOrderOfSensorsDoesNotMatter(t *testing.T) {
 }
 
 // sentence is what every sentence of evidence has: a number with its unit, and whether it speaks for or against.
-var sentence = regexp.MustCompile(`\d+\.\d (K|%) (above|below) .*\(±\d+\.\d\)(, as .* makes? it$|; .* (: against|does not explain it)$|; .*: against$)`)
+var sentence = regexp.MustCompile(`\d+\.\d (K|%) (above|below) .*\(±\d+\.\d\)(, not beyond doubt)?(, as .* makes? it$|; .* (: against|does not explain it)$|; .*: against$)`)
 
 func TestEvidenceHasNumbersAndSides(t *testing.T) {
 	var forIt, against int
@@ -520,11 +539,12 @@ func TestEvidenceHasNumbersAndSides(t *testing.T) {
 }
 
 func TestEvidenceReadsWell(t *testing.T) {
-	r := residual(known{Superheat: 0.2, Subcooling: 9.1, OverAmbient: 4, LogPower: 0.2}, own)
-	low := Weighed{Cause: Cause{Fault: dewline.Undercharge}, Mean: Vector{Superheat: 3, Subcooling: -4, OverAmbient: -1.5}}
+	r := residual(known{Superheat: 0.2, Subcooling: 9.1, SuctionDew: -0.8, OverAmbient: 4, LogPower: 0.2}, own)
+	low := Weighed{Cause: Cause{Fault: dewline.Undercharge}, Mean: Vector{Superheat: 3, Subcooling: -4, SuctionDew: -1, OverAmbient: -1.5}}
 	want := []string{
 		"superheat 0.2 K above what is usual for such a machine (±2.0); a low charge would move it by +3.0 K: against",
 		"subcooling 9.1 K above what is usual for such a machine (±1.2); a low charge would move it the other way: against",
+		"suction dew temperature 0.8 K below what is usual for such a machine (±1.2), not beyond doubt, as a low charge makes it",
 		"condensing over ambient 4.0 K above what is usual for such a machine (±1.4); a low charge would move it the other way: against",
 		"compressor power 22.1 % above what is usual for such a machine (±6.2); a low charge does not explain it",
 	}
