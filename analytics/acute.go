@@ -42,6 +42,7 @@ type acute struct {
 	DoorAt, DefrostAt                                dewline.Millis // when a door was open, or the coil defrosting, last
 	Risk                                             dewline.Millis // accumulated: running with liquid reaching the compressor or too hot
 	RiskToday                                        dewline.Millis
+	LikelyToday                                      dewline.Millis    // that liquid came back, of a machine that is not learned yet
 	RiskBefore                                       [2]dewline.Millis // of the two days before
 	Wet                                              [3]dewline.Millis // of today and the two days before: liquid came back where the makers' table has superheat
 	PrevRisk                                         dewline.Millis
@@ -83,7 +84,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			}
 		}
 	}
-	risky := false
+	risky, likely := false, false
 	cooling := y.Operate.cools()
 	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat() || wetDischarge(f)) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
@@ -92,6 +93,14 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 		so := v+beyond*u < floodLimit
 		risky = risky || so
+		if !y.machine.System.Metering.HoldsSuperheat() && !y.Track.Model.Learned() {
+			// Nothing is known yet that would tell sooner, and it is worth no more than a watch.
+			so = v+u < floodLimit
+			likely = so
+			if !y.littleExpected() {
+				need /= 3
+			}
+		}
 		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
 		})
@@ -122,9 +131,14 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			return fmt.Sprintf("the coil works at %.1f °C: its moisture freezes", v)
 		})
 	}
-	if a.PrevRisk != 0 && at-a.PrevRisk <= longest && risky {
-		a.Risk += at - a.PrevRisk
-		a.RiskToday += at - a.PrevRisk
+	if ran := at - a.PrevRisk; a.PrevRisk != 0 && ran <= longest {
+		if risky {
+			a.Risk += ran
+			a.RiskToday += ran
+		}
+		if likely {
+			a.LikelyToday += ran
+		}
 	}
 	a.PrevRisk = at
 }
@@ -174,7 +188,7 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			return most, true
 		}
 		const unexpected, long, usual = hour, 3 * hour, 5 * hour // in three days
-		const least, mostly = 2 * hour, 0.6                      // of today, and of its running
+		const least, fewRuns, mostly = 2 * hour, 3, 0.6          // of today, and of its running
 		a := &y.Acute
 		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
 			return dewline.Soon, true
@@ -183,7 +197,8 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 		if t.Model.Learned() { // it is known what the machine does in such weather
 			return dewline.Watch, lately > usual && !y.littleExpected()
 		}
-		return dewline.Watch, lately > long || a.RiskToday > least && float64(a.RiskToday) > mostly*float64(y.Day.Steady)
+		most := float64(a.LikelyToday) > mostly*float64(y.Day.Steady)
+		return dewline.Watch, lately > long || most && (a.LikelyToday > least || y.Day.Runs >= fewRuns && !y.littleExpected())
 	}
 	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
 		return dewline.Watch, true

@@ -139,6 +139,37 @@ func TestShortCycling(t *testing.T) {
 	}
 }
 
+// TestLiquidInShortRuns: a fixed bore that gives liquid in each of a machine's short first runs, in weather in which the
+// makers' table has superheat, is told with the third; in hot weather it takes hours of it.
+func TestLiquidInShortRuns(t *testing.T) {
+	fleet := testFleet(t)
+	for _, c := range []struct {
+		outdoor float64
+		sh      float64 // K
+		want    bool
+	}{
+		{20, 0.3, true},
+		{20, 1.9, true},  // below the limit by more than one standard uncertainty
+		{20, 2.6, false}, // hardly below it
+		{44, 0.3, false}, // there is hardly any in the table
+	} {
+		all := story(t, fleet, 5*60, 1, func(id dewline.SystemID, min int) (moment, bool) {
+			m := quiet
+			m.running = min%70 < 17
+			m.sh, m.outdoor, m.cond = c.sh, c.outdoor, c.outdoor+12
+			return m, id == "quay/hall"
+		})
+		found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+		if (len(found) > 0) != c.want {
+			t.Errorf("%.1f K at %.0f °C outdoors: found %q, want it %v", c.sh, c.outdoor, told(found), c.want)
+			continue
+		}
+		if c.want && (found[0].Severity != dewline.Watch || found[0].Detected > epoch+3*hour) {
+			t.Errorf("%.1f K: found %q, want a watch in the third run", c.sh, told(found))
+		}
+	}
+}
+
 // TestWhatIsSeenInMeans: means of a quarter hour, as data exports have them: a fault that lasts is named, and liquid
 // at the compressor too.
 func TestWhatIsSeenInMeans(t *testing.T) {

@@ -39,6 +39,7 @@ func (y *system) turn(e *Engine, at dewline.Millis) {
 	y.Day = today{Start: start, Open: true}
 	y.Operate.RunToday = 0
 	y.Acute.RiskBefore[0], y.Acute.RiskBefore[1], y.Acute.RiskToday = y.Acute.RiskToday, y.Acute.RiskBefore[0], 0
+	y.Acute.LikelyToday = 0
 	y.Acute.Wet = [3]dewline.Millis{0, y.Acute.Wet[0], y.Acute.Wet[1]}
 }
 
