@@ -14,6 +14,8 @@ const (
 	doubted  = -1
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
 	leastWindows = 3
+	// plainly is what is left of none where the newest windows need no third: far out in both frames.
+	plainly = 1e-3
 	// overwhelming need not last a day to be acted on.
 	overwhelming = 5
 	// surelyOdds make a finding one to act on.
@@ -26,7 +28,8 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	ep := y.open(machineKey)
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
 	lasting := at-t.Since >= 20*hour
-	if t.Odds > likelier && t.Doubtful >= leastWindows && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
+	plain := t.Doubtful > 0 && t.Evals >= newestFew && t.NoFault < plainly && t.agreed() && (!y.coarse() || y.verified())
+	if t.Odds > likelier && (t.Doubtful >= leastWindows || plain) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		if t.Sensor {
 			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
 				return // one of several, and it is not told which

@@ -666,3 +666,19 @@ func TestAHumiditySensorThatDrifts(t *testing.T) {
 		t.Errorf("causes %v, want the sensor of the humidity among the first two", c)
 	}
 }
+
+// TestWhatIsPlainNeedsNoThirdWindow: a coil that is all but closed at once is told with the second window that shows it.
+func TestWhatIsPlainNeedsNoThirdWindow(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 19)
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day >= 18 {
+			v = diagnose.Vector{diagnose.Superheat: -2, diagnose.SuctionDew: -9, diagnose.OverAmbient: -1.8, diagnose.AirSplit: 12, diagnose.LogPower: -0.065}
+		}
+		return v
+	}
+	out, _ := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 || found[0].Detected < dayAt(18) || found[0].Detected > dayAt(18)+80*minute || placeOf(found[0].Causes, dewline.EvaporatorAirflow) != 1 {
+		t.Errorf("found\n%s\nwant too little air by 01:20 of the nineteenth day", told(found))
+	}
+}

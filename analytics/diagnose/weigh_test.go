@@ -671,3 +671,12 @@ func TestWhatClosesAColdCoil(t *testing.T) {
 		}
 	}
 }
+
+// TestACoilThatIsIced: the valve cannot close as far as a coil that ice has all but shut calls for, so that liquid comes back
+// and cools the discharge, while what little air is left leaves very cold (common practice).
+func TestACoilThatIsIced(t *testing.T) {
+	of := known{Superheat: -3.5, Subcooling: -1, SuctionDew: -13, OverAmbient: -4, DischargeExcess: -24, AirSplit: 16, LogPower: -0.15}
+	if list := judged(of, comfort("valve")); list[0].Fault != dewline.EvaporatorAirflow || list[0].Probability < 0.9 {
+		t.Errorf("%v", list)
+	}
+}

@@ -211,7 +211,7 @@ var (
 
 func commonFaults() []signatureFault {
 	return []signatureFault{
-		plainFault("evaporator_airflow", "", evaporator, 0.1, 0.2, 0.3, 0.4, 0.5),
+		plainFault("evaporator_airflow", "", evaporator, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8),
 		plainFault("condenser_airflow", "", condenser, 0.1, 0.2, 0.3, 0.45, 0.6),
 		plainFault("noncondensables", "", foreign, 0.15, 0.3, 0.6, 1),
 		plainFault("compressor_leakage", "", leaking, 0.05, 0.1, 0.2, 0.3, 0.4),
