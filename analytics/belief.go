@@ -49,6 +49,9 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 		if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
 			return // first it is to be seen whether it is the sensor
 		}
+		if ep == nil && t.Blaming < leastWindows && !plain {
+			return // the windows before spoke for a sensor
+		}
 		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
 		if charted {
 			if !y.Believed.Open {

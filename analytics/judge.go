@@ -58,6 +58,7 @@ type track struct {
 	Odds     float64 // smoothed log odds of a machine fault being there
 	Evals    int32   // windows judged since the last visit
 	Doubtful int32   // of these, the last ones in a row in which a fault was likelier than not
+	Blaming  int32   // of these, the last ones in a row in which it was one of the machine
 	Since    dewline.Millis
 	NoFault  float64
 	NoFaultA float64 // by the absolute frame alone
@@ -260,6 +261,9 @@ func (y *system) smooth(at dewline.Millis, odds float64) {
 		t.Doubtful++
 	} else {
 		t.Doubtful = 0
+	}
+	if t.Blaming++; odds <= 0 || t.Sensor {
+		t.Blaming = 0
 	}
 }
 
@@ -524,7 +528,7 @@ func (y *system) visited(at dewline.Millis) {
 	t.Visit = at
 	t.Model.Reset(true)
 	clear(t.Charts[:])
-	t.Odds, t.Evals, t.Doubtful, t.NoFault, t.NoFaultA = -2, 0, 0, 1, 1
+	t.Odds, t.Evals, t.Doubtful, t.Blaming, t.NoFault, t.NoFaultA = -2, 0, 0, 0, 1, 1
 	t.Causes, t.Top = nil, diagnose.Weighed{}
 	a := &y.Acute
 	for _, h := range [...]*hold{&y.Believed, &a.Flood, &a.Hot, &a.Head, &a.Ice, &a.Cycling, &a.Warm, &a.Hunting} {

@@ -682,3 +682,34 @@ func TestWhatIsPlainNeedsNoThirdWindow(t *testing.T) {
 		t.Errorf("found\n%s\nwant too little air by 01:20 of the nineteenth day", told(found))
 	}
 }
+
+// TestAMachineIsBlamedAfterThreeWindows: of which each speaks for the machine; one between many that speak for a wrong sensor
+// is wind or sun on the condenser.
+func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 2)
+	_, y := r.run(t)
+	e := newTestEngine(t, r.fleet())
+	at := dayAt(2)
+	window := func(sensor bool) int {
+		at += 30 * minute
+		tr := &y.Track
+		tr.Sensor, tr.NoFault = sensor, 0.1
+		tr.Causes = []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.9}, {Fault: dewline.NoFault, Probability: 0.1}}
+		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.Undercharge}, Probability: 0.9, Start: 1}
+		if sensor {
+			tr.Causes[0] = dewline.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.9}
+			tr.Top.Cause = diagnose.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Point: dewline.LiquidTemp}
+		}
+		y.smooth(at, 2.2)
+		y.belief(e, at)
+		return len(y.Episodes)
+	}
+	for i, sensor := range []bool{true, true, true, true, false, true, true, false, false} {
+		if n := window(sensor); n != 0 {
+			t.Fatalf("window %d: %d episodes", i+1, n)
+		}
+	}
+	if n := window(false); n != 1 || y.Episodes[0].Key != machineKey {
+		t.Errorf("after the third in a row: %d episodes", n)
+	}
+}
