@@ -28,7 +28,9 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	ep := y.open(machineKey)
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
 	lasting := at-t.Since >= 20*hour
-	plain := t.Doubtful > 0 && t.Evals >= newestFew && t.NoFault < plainly && t.agreed() && (!y.coarse() || y.verified())
+	// Warm goods, and a coil after its defrost, take a cold room as far out for an hour, and so does a mean with standing
+	// in it.
+	plain := t.Doubtful > 0 && t.Evals >= newestFew && t.NoFault < plainly && t.agreed() && y.machine.System.Kind.Comfort() && (!y.coarse() || y.verified())
 	if t.Odds > likelier && (t.Doubtful >= leastWindows || plain) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		if t.Sensor {
 			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {

@@ -683,6 +683,21 @@ func TestWhatIsPlainNeedsNoThirdWindow(t *testing.T) {
 	}
 }
 
+// TestAPullDownIsNoFault: warm goods take a cold room as far out, for as long as it takes to cool them.
+func TestAPullDownIsNoFault(t *testing.T) {
+	r := coldRoom(19).withSignals(func(float64) (float64, bool, bool, bool) { return 3, false, false, false })
+	r.off = func(day float64) (v diagnose.Vector) {
+		if day >= 18 && day < 18.055 {
+			v[diagnose.Superheat], v[diagnose.SuctionDew], v[diagnose.Subcooling] = 14, -14, -5
+		}
+		return v
+	}
+	out, _ := r.run(t)
+	if found := onMachine(out); len(found) != 0 {
+		t.Errorf("found\n%s", told(found))
+	}
+}
+
 // TestAMachineIsBlamedAfterThreeWindows: of which each speaks for the machine; one between many that speak for a wrong sensor
 // is wind or sun on the condenser.
 func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
