@@ -94,7 +94,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		so := v+beyond*u < floodLimit
 		risky = risky || so
 		if !y.machine.System.Metering.HoldsSuperheat() && !y.Track.Model.Learned() {
-			// Nothing is known yet that would tell sooner, and it is worth no more than a watch.
+			// Nobody knows it yet, and it is mostly worth no more than a watch: one standard uncertainty is enough.
 			so = v+u < floodLimit
 			likely = so
 			if !y.littleExpected() {
@@ -172,8 +172,9 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 // tellable says how grave a limit that is passed is, and whether it is told at all. A valve is there to
 // keep liquid from the compressor; a fixed orifice or a capillary gives little superheat in hot weather
 // by itself, which is a risk that is counted and not an alert, unless it lasts for hours, or the causes say that it is
-// a fault. Of a machine that is not learned yet nobody knows whether the weather does it. A limit of another kind that
-// a machine passes without any sign of a fault is worth a watch.
+// a fault. Of a machine that is not learned yet nobody knows whether the weather does it: there a few runs are enough,
+// where the makers' table has superheat. A limit of another kind that a machine passes without any sign of a fault is
+// worth a watch.
 func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.Severity, bool) {
 	t := &y.Track
 	faulty := t.NoFault < 0.5 && t.Odds > 0 // now, and for some time
@@ -197,8 +198,8 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 		if t.Model.Learned() { // it is known what the machine does in such weather
 			return dewline.Watch, lately > usual && !y.littleExpected()
 		}
-		most := float64(a.LikelyToday) > mostly*float64(y.Day.Steady)
-		return dewline.Watch, lately > long || most && (a.LikelyToday > least || y.Day.Runs >= fewRuns && !y.littleExpected())
+		mainly := float64(a.LikelyToday) > mostly*float64(y.Day.Steady)
+		return dewline.Watch, lately > long || mainly && (a.LikelyToday > least || y.Day.Runs >= fewRuns && !y.littleExpected())
 	}
 	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
 		return dewline.Watch, true
