@@ -170,6 +170,23 @@ func TestLiquidInShortRuns(t *testing.T) {
 	}
 }
 
+// TestACapillaryThatFloodsInTheHeat: most that do so for hours, while nothing else speaks for a fault, are good machines; of a
+// fault, too much charge comes first (common practice: the charge of a capillary is critical).
+func TestACapillaryThatFloodsInTheHeat(t *testing.T) {
+	fleet := testFleet(t)
+	sys, _ := fleet.System("quay/hall")
+	sys.Metering = dewline.Capillary
+	all := story(t, fleet, 4*60, 1, func(id dewline.SystemID, min int) (moment, bool) {
+		m := quiet
+		m.sh, m.outdoor, m.cond = 0.3, 38, 50
+		return m, id == "quay/hall"
+	})
+	found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+	if len(found) == 0 || found[0].Severity != dewline.Watch || placeOf(found[0].Causes, dewline.NoFault) != 1 || placeOf(found[0].Causes, dewline.Overcharge) != 2 {
+		t.Errorf("found %q, want a watch, of a good machine first and of too much charge second", told(found))
+	}
+}
+
 // TestWhatIsSeenInMeans: means of a quarter hour, as data exports have them: a fault that lasts is named, and liquid
 // at the compressor too.
 func TestWhatIsSeenInMeans(t *testing.T) {

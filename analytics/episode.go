@@ -241,8 +241,9 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 }
 
 // goodButHot is how many of those whose discharge line passes its limit while nothing else speaks for a fault are good
-// machines in hot weather (on the fleets that this was tuned on).
-const goodButHot = 0.85
+// machines in hot weather, and goodButWet how many of those whose capillary gives liquid for hours (on the fleets that this
+// was tuned on).
+const goodButHot, goodButWet = 0.85, 0.8
 
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
 // speak for any. What comes and goes is not over when the newest show nothing, so what was said stands; a limit that
@@ -255,18 +256,22 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 		return seen
 	case ep != nil && len(ep.Causes) > 0 && ep.Causes[0].Fault != dewline.NoFault:
 		return ep.Causes
+	case c == dewline.Flooding && y.machine.System.Metering == dewline.Capillary && ep != nil && ep.Severity == dewline.Watch:
+		return excused(goodButWet, usual)
 	case c == dewline.Hunting, len(seen) == 0:
 		return usual
 	case c == dewline.Flooding:
 		return blend(seen, usual)
 	case usual[0].Fault == dewline.NoFault:
 		return seen
+	case c == dewline.HotDischarge:
+		return excused(goodButHot, usual)
 	}
-	// In hot weather a good machine may do that.
-	none := 0.5
-	if c == dewline.HotDischarge {
-		none = goodButHot
-	}
+	return excused(0.5, usual)
+}
+
+// excused puts before the usual causes how likely it is that a good machine does that in hot weather.
+func excused(none float64, usual []dewline.Cause) []dewline.Cause {
 	list := []dewline.Cause{{Fault: dewline.NoFault, Probability: none}}
 	for _, u := range usual {
 		u.Probability *= 1 - none
