@@ -61,8 +61,9 @@ func TestAlertQuery(t *testing.T) {
 func TestEvidence(t *testing.T) {
 	e := evidenceIn("superheat stayed below 2.8 K; superheat 5.9 K below what is usual (±1.6), as a low charge makes it; "+
 		"subcooling 0.8 K above what is usual (±0.6); a low charge would move it the other way: against; "+
-		"suction dew 2.0 K above what is usual (±1.1); a low charge does not explain it; power 3.0 % below what is usual (±2.0), as a low charge makes it", Idiom{System: si.SI})
-	if len(e.Seen) != 1 || len(e.For) != 2 || len(e.Against) != 2 || e.Against[0] != "Subcooling 0.8 K above what is usual (±0.6); a low charge would move it the other way: against." {
+		"suction dew 2.0 K above what is usual (±1.1); a low charge does not explain it; power 3.0 % below what is usual (±2.0), as a low charge makes it; "+
+		"suction dew 0.8 K below what is usual (±1.0), not beyond doubt, as a low charge makes it", Idiom{System: si.SI})
+	if len(e.Seen) != 1 || len(e.For) != 3 || len(e.Against) != 2 || e.Against[0] != "Subcooling 0.8 K above what is usual (±0.6); a low charge would move it the other way: against." {
 		t.Errorf("%q", e)
 	}
 	history := []dewline.AlertChange{
