@@ -29,6 +29,9 @@ func (y *system) forecast(c dewline.Condition) *dewline.Forecast {
 	if up && now >= limit || !up && now <= limit {
 		return f
 	}
+	if c == dewline.Flooding && y.Acute.Flood.Open {
+		return nil // liquid comes back in some weather already: there is no day to name
+	}
 	// The days of the drift alone: what came before it is flat.
 	var x, v [maxDays]float64
 	n := 0

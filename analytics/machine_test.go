@@ -239,6 +239,23 @@ func TestALeakToTheSuctionHasAForecast(t *testing.T) {
 	}
 }
 
+// TestWhatIsThereHasNoDay: superheat that falls toward the limit has a day; where liquid comes back already there is none to name.
+func TestWhatIsThereHasNoDay(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 26)
+	r.off = func(day float64) diagnose.Vector {
+		return diagnose.Vector{diagnose.Superheat: -0.45 * max(0, day-16)}
+	}
+	_, y := r.run(t)
+	y.Acute.Flood.Open = false
+	if f := y.forecast(dewline.Flooding); f == nil || f.DaysP50 <= 0 {
+		t.Errorf("forecast %+v of superheat that falls, want a day", f)
+	}
+	y.Acute.Flood.Open = true
+	if f := y.forecast(dewline.Flooding); f != nil {
+		t.Errorf("forecast %+v while liquid comes back", *f)
+	}
+}
+
 // TestAMaskedBoreIsFoundInTwoDays: a bore that is too small, and charge added until superheat was right: subcooling
 // 12 K and condensing 9 K above what they should be from the first day.
 func TestAMaskedBoreIsFoundInTwoDays(t *testing.T) {
