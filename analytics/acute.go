@@ -97,7 +97,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			// Nobody knows it yet, and it is mostly worth no more than a watch: one standard uncertainty is enough.
 			so = v+u < floodLimit
 			likely = so
-			if !y.littleExpected() {
+			if so && !a.Flood.Open && !y.littleExpected() {
 				need /= 3
 			}
 		}
