@@ -82,6 +82,10 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 				h.Told = true
 				y.raise(e, machineKey, c, s, h.Onset, at, text())
 			}
+		case h.Told && so && c == dewline.Flooding && a.unexpected():
+			if y.open(machineKey).watched() { // it was only worth a watch before
+				y.raise(e, machineKey, c, dewline.Soon, h.Onset, at, text())
+			}
 		}
 	}
 	risky, likely := false, false
@@ -188,10 +192,10 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			}
 			return most, true
 		}
-		const unexpected, long, usual = hour, 3 * hour, 5 * hour // in three days
-		const least, fewRuns, mostly = 2 * hour, 3, 0.6          // of today, and of its running
+		const long, usual = 3 * hour, 5 * hour          // in three days
+		const least, fewRuns, mostly = hour / 2, 3, 0.3 // of today, and of its running
 		a := &y.Acute
-		if a.Wet[0]+a.Wet[1]+a.Wet[2] >= unexpected {
+		if a.unexpected() {
 			return dewline.Soon, true
 		}
 		lately := a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1]
@@ -219,6 +223,9 @@ func (y *system) littleExpected() bool {
 
 // surelyMore is how many standard deviations of what machines differ by the table must lie above the limit.
 const surelyMore = 1.3
+
+// unexpected says whether liquid came back for an hour of the last three days where the makers' table has superheat.
+func (a *acute) unexpected() bool { return a.Wet[0]+a.Wet[1]+a.Wet[2] >= hour }
 
 // wetted counts a window in which liquid came back through a fixed orifice or a capillary under conditions
 // in which the makers' table has more superheat, by more than machines differ.

@@ -12,6 +12,8 @@ const (
 	// second it is over. Between them nothing changes, so that an alert does not flap.
 	likelier = -0.4 // three windows that speak for a fault have not yet lifted them far from what was thought before
 	doubted  = -1
+	// possible is what makes a fault worth a look at a machine that nobody knows yet: three to seven.
+	possible = -0.85
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
 	leastWindows = 3
 	// plainly is what is left of none where the newest windows need no third: far out in both frames.
@@ -69,14 +71,24 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
 		}
 	}
+	if y.open(machineKey) == nil && y.mayBeFaulty(at) {
+		if !y.Believed.Open {
+			y.Believed.begin(at, at)
+		}
+		y.Believed.Last = at
+		c, _ := y.consequence()
+		y.raise(e, machineKey, c, dewline.Watch, at, at, "")
+		y.open(machineKey).Possible = true
+	}
 	if y.Believed.Open {
-		if t.Odds < doubted {
+		known := t.Model.Learned() && t.Doubtful == 0 // from now on it is compared with itself
+		if ep := y.open(machineKey); t.Odds < doubted || ep != nil && ep.Possible && known {
 			if y.Believed.window(at) == ended {
 				y.lowerBeliefs(e, at)
 			}
 		} else {
 			y.Believed.Windows, y.Believed.Days = 0, [clearDays]int64{}
-			if y.Believed.Again > 0 {
+			if ep := y.open(machineKey); y.Believed.Again > 0 || ep != nil && ep.Possible {
 				y.Believed.Last = at
 			}
 		}
@@ -84,13 +96,21 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	y.refresh(e, at)
 }
 
+// mayBeFaulty says whether a fault of a machine that nobody knows yet is likely enough to be looked for, though none may be
+// likelier still. A look costs somebody minutes, and what is wrong from the first day is not told apart by waiting: the
+// machine is all that it could be compared with.
+func (y *system) mayBeFaulty(at dewline.Millis) bool {
+	t := &y.Track
+	const named = 0.15 // a cause to look for
+	return !t.Model.Learned() && t.Odds > possible && t.Possible >= newestFew && t.Top.Probability >= named && t.Top.Fault != dewline.SensorFault && !t.Sensor &&
+		!y.suspectsSensor() && !y.misled(at) && !t.frame().Odd()
+}
+
 // lowerBeliefs ends every condition that only the weighing of causes has raised.
 func (y *system) lowerBeliefs(e *Engine, at dewline.Millis) {
-	a := &y.Acute
-	held := map[dewline.Condition]bool{dewline.Flooding: a.Flood.Open, dewline.HotDischarge: a.Hot.Open, dewline.HighHead: a.Head.Open, dewline.Freezing: a.Ice.Open, dewline.Hunting: a.Hunting.Open}
 	if ep := y.open(machineKey); ep != nil {
 		for _, c := range conditionOrder {
-			if !held[c] {
+			if !y.passed(c) {
 				y.lower(e, machineKey, c, at)
 			}
 		}
@@ -98,6 +118,24 @@ func (y *system) lowerBeliefs(e *Engine, at dewline.Millis) {
 	for _, d := range y.directions {
 		y.lower(e, sensorKey(d.Point), dewline.SensorDoubt, at)
 	}
+}
+
+// passed says whether a condition is that of a limit that is passed, and not only of what is believed.
+func (y *system) passed(c dewline.Condition) bool {
+	a := &y.Acute
+	switch c {
+	case dewline.Flooding:
+		return a.Flood.Open
+	case dewline.HotDischarge:
+		return a.Hot.Open
+	case dewline.HighHead:
+		return a.Head.Open
+	case dewline.Freezing:
+		return a.Ice.Open
+	case dewline.Hunting:
+		return a.Hunting.Open
+	}
+	return false
 }
 
 // onset estimates when what is believed began: where a chart signals, the day its sum left zero.

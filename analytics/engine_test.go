@@ -53,10 +53,10 @@ func TestLimitsStandBeyondTheUncertainty(t *testing.T) {
 	}{
 		{"quay/office", 1.5, dewline.Flooding, true},
 		{"quay/office", 2.6, dewline.Flooding, false}, // below the limit, but not beyond doubt
-		{"quay/hall", 1.5, dewline.Flooding, false},   // an orifice may, for an hour of hot weather
-		{"quay/office", 13, dewline.Starving, false},  // two hours of one symptom alone
-		{"quay/hall", 20, dewline.Starving, false},    // an orifice has no constant target
-		{"quay/cellar", 20, dewline.Starving, false},  // common at a cold store's compressor
+		{"quay/hall", 2.6, dewline.Flooding, false},
+		{"quay/office", 13, dewline.Starving, false}, // two hours of one symptom alone
+		{"quay/hall", 13, dewline.Starving, false},   // an orifice has no constant target
+		{"quay/cellar", 20, dewline.Starving, false}, // common at a cold store's compressor
 	} {
 		fleet := testFleet(t)
 		all := story(t, fleet, 120, 1, func(id dewline.SystemID, min int) (moment, bool) {
@@ -69,6 +69,28 @@ func TestLimitsStandBeyondTheUncertainty(t *testing.T) {
 		got := findingsOf(analyse(t, fleet, all), c.want)
 		if (len(got) > 0) != c.found {
 			t.Errorf("%s at superheat %.1f K: found %q, want found = %v", c.id, c.sh, told(got), c.found)
+		}
+	}
+}
+
+// TestWhatAnOrificeMayDoIsNoMoreThanLookedAt: hot weather takes its superheat, and a table that is ±12 K unsure of the weather
+// says little of 20 K. Of a machine that nobody knows yet either is worth a watch, and none is what it most likely is.
+func TestWhatAnOrificeMayDoIsNoMoreThanLookedAt(t *testing.T) {
+	for _, sh := range []float64{1.5, 20} {
+		fleet := testFleet(t)
+		all := story(t, fleet, 120, 1, func(id dewline.SystemID, min int) (moment, bool) {
+			m := quiet
+			m.sh = sh
+			return m, id == "quay/hall"
+		})
+		found := onMachine(analyse(t, fleet, all))
+		if len(found) == 0 {
+			t.Errorf("superheat %.1f K: found nothing", sh)
+		}
+		for _, f := range found {
+			if f.Severity != dewline.Watch || placeOf(f.Causes, dewline.NoFault) != 1 {
+				t.Errorf("superheat %.1f K: found\n%s\nwant a watch that is most likely nothing", sh, told(found))
+			}
 		}
 	}
 }

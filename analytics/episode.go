@@ -21,7 +21,11 @@ type episode struct {
 	Evidence   []string
 	ToldAt     dewline.Millis
 	NewTop     int32 // windows for which another cause has led
+	Possible   bool  // it is but looked for in a machine that nobody knows yet
 }
+
+// watched says whether it is open and worth no more than a watch.
+func (ep *episode) watched() bool { return ep != nil && ep.Severity == dewline.Watch }
 
 // conditionOrder has the conditions as an alert ranks them, gravest first.
 var conditionOrder = []dewline.Condition{
@@ -53,7 +57,8 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 		y.tell(e, ep, 0, at)
 		return
 	}
-	changed := false
+	changed := ep.Possible // now there is more to say
+	ep.Possible = false
 	if !slices.Contains(ep.Now, c) {
 		ep.Now = append(ep.Now, c)
 	}
@@ -82,6 +87,9 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 		return
 	}
 	ep.Evidence = []string{"three steady windows on two days were free of it"}
+	if ep.Possible && y.Track.Model.Learned() {
+		ep.Evidence[0] = "no fault is likelier than none by three steady windows on two days, and the machine has been learned"
+	}
 	y.tell(e, ep, at, at)
 	y.Episodes = slices.DeleteFunc(y.Episodes, func(x episode) bool { return x.Key == key })
 }
@@ -90,7 +98,7 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 // led for a while, otherwise once a day. While nothing is believed, as after a repair, what was said stands.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
 	ep := y.open(machineKey)
-	if ep == nil || len(y.Track.Causes) == 0 || y.Track.Odds < 0 {
+	if ep == nil || len(y.Track.Causes) == 0 || y.Track.Odds < 0 && !ep.Possible {
 		return
 	}
 	const aWhile = 6 // windows
@@ -242,7 +250,7 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 
 // goodButHot is how many of those whose discharge line passes its limit while nothing else speaks for a fault are good
 // machines in hot weather, and goodButWet how many of those whose capillary gives liquid for hours (on the fleets that this
-// was tuned on).
+// was tuned on); as many of those whose fixed orifice does, where the windows speak for nothing but too little air.
 const goodButHot, goodButWet = 0.85, 0.8
 
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
@@ -256,12 +264,18 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 		return seen
 	case ep != nil && len(ep.Causes) > 0 && ep.Causes[0].Fault != dewline.NoFault:
 		return ep.Causes
-	case c == dewline.Flooding && y.machine.System.Metering == dewline.Capillary && ep != nil && ep.Severity == dewline.Watch:
+	case len(seen) > 0 && !y.passed(c):
+		return seen
+	case c == dewline.Flooding && y.machine.System.Metering == dewline.Capillary && ep.watched():
 		return excused(goodButWet, usual)
 	case c == dewline.Hunting, len(seen) == 0:
 		return usual
 	case c == dewline.Flooding:
-		return blend(seen, usual)
+		likely := blend(seen, usual)
+		if ep.watched() && likely[0].Fault == dewline.EvaporatorAirflow && !y.machine.System.Metering.HoldsSuperheat() {
+			return excused(goodButWet, likely) // dry weather does what too little air does
+		}
+		return likely
 	case usual[0].Fault == dewline.NoFault:
 		return seen
 	case c == dewline.HotDischarge:

@@ -115,6 +115,51 @@ func TestALikelyFaultIsWatchedAfterThreeWindows(t *testing.T) {
 	}
 }
 
+// TestAPossibleFaultOfAnUnknownMachineIsLookedAt: on its first day and with none before it; that ends when the machine has
+// been learned, which it does not keep from happening, and what comes afterwards is told by itself. A machine that has been
+// learned gives no such watch.
+func TestAPossibleFaultOfAnUnknownMachineIsLookedAt(t *testing.T) {
+	const short, air = -3.4, 8 // K
+	for _, fromStart := range []bool{true, false} {
+		r := newRig("R-410A", dewline.TXV, 16)
+		r.off = func(day float64) (v diagnose.Vector) {
+			if fromStart || day > 8 && day < 10 {
+				v[diagnose.Subcooling] = short
+			}
+			if fromStart && day > 10 {
+				v[diagnose.OverAmbient], v[diagnose.LogPower] = air, 0.2
+			}
+			return v
+		}
+		out, y := r.run(t)
+		found := onMachine(out)
+		if !y.Track.Model.Learned() {
+			t.Error("it was never learned")
+		}
+		if !fromStart {
+			for _, f := range found {
+				if f.Causes[0].Fault == dewline.NoFault {
+					t.Errorf("of a machine that is known found\n%s", told(found))
+				}
+			}
+			continue
+		}
+		if len(found) < 3 {
+			t.Fatalf("found\n%s\nwant a watch, its end and the condenser's air", told(found))
+		}
+		first, end, last := found[0], found[1], found[len(found)-1]
+		if first.Detected > dayAt(1) || first.Severity != dewline.Watch || placeOf(first.Causes, dewline.NoFault) != 1 || placeOf(first.Causes, dewline.Undercharge) != 2 {
+			t.Errorf("found\n%s\nwant a watch of the first day, for a low charge, with none before it", told(found))
+		}
+		if end.Cleared == 0 || end.Cleared > dayAt(10) || end.Cleared < first.Detected+24*hour {
+			t.Errorf("found\n%s\nwant the watch to end a day later, and before the tenth", told(found))
+		}
+		if last.Detected < dayAt(10) || last.Severity == dewline.Watch || placeOf(last.Causes, dewline.CondenserAirflow) != 1 {
+			t.Errorf("found\n%s\nwant the condenser's air as an alert of its own", told(found))
+		}
+	}
+}
+
 // TestACondenserFarAboveTheAirIsCalled: hardly any machine is meant to condense 23 K above it.
 func TestACondenserFarAboveTheAirIsCalled(t *testing.T) {
 	r := newRig("R-32", dewline.TXV, 3)
@@ -142,7 +187,7 @@ func TestGasBehindAReceiverIsALowCharge(t *testing.T) {
 		}
 		out, _ := r.run(t)
 		found := onMachine(out)
-		if short := len(found) > 0 && found[0].Detected < dayAt(2) && placeOf(found[0].Causes, dewline.Undercharge) == 1; short != c.short {
+		if short := len(found) > 0 && found[0].Detected < dayAt(2) && placeOf(found[len(found)-1].Causes, dewline.Undercharge) == 1; short != c.short {
 			t.Errorf("%.1f K of subcooling: found\n%s\nwant a low charge %v", c.subcooling, told(found), c.short)
 		}
 	}

@@ -59,6 +59,7 @@ type track struct {
 	Evals    int32   // windows judged since the last visit
 	Doubtful int32   // of these, the last ones in a row in which a fault was likelier than not
 	Blaming  int32   // of these, the last ones in a row in which it was one of the machine
+	Possible int32   // windows in a row in which a fault was possible
 	Since    dewline.Millis
 	NoFault  float64
 	NoFaultA float64 // by the absolute frame alone
@@ -136,7 +137,7 @@ func (y *system) forget(at dewline.Millis) {
 // before: then the charts do not count.
 func (y *system) healthy() bool {
 	t := &y.Track
-	if y.open(machineKey) != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
+	if ep := y.open(machineKey); ep != nil && !ep.Possible || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {
@@ -261,6 +262,9 @@ func (y *system) smooth(at dewline.Millis, odds float64) {
 		t.Doubtful++
 	} else {
 		t.Doubtful = 0
+	}
+	if t.Possible++; odds <= possible {
+		t.Possible = 0
 	}
 	if t.Blaming++; odds <= 0 || t.Sensor {
 		t.Blaming = 0
@@ -528,7 +532,7 @@ func (y *system) visited(at dewline.Millis) {
 	t.Visit = at
 	t.Model.Reset(true)
 	clear(t.Charts[:])
-	t.Odds, t.Evals, t.Doubtful, t.Blaming, t.NoFault, t.NoFaultA = -2, 0, 0, 0, 1, 1
+	t.Odds, t.Evals, t.Doubtful, t.Blaming, t.Possible, t.NoFault, t.NoFaultA = -2, 0, 0, 0, 0, 1, 1
 	t.Causes, t.Top = nil, diagnose.Weighed{}
 	a := &y.Acute
 	for _, h := range [...]*hold{&y.Believed, &a.Flood, &a.Hot, &a.Head, &a.Ice, &a.Cycling, &a.Warm, &a.Hunting} {
