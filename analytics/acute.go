@@ -89,6 +89,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 	}
 	risky, likely := false, false
+	alone := dewline.Millis(0) // how long liquid came back by a reading that no other is near to
 	cooling := y.Operate.cools()
 	if f.OK(cycle.Superheat) && !y.Watch.hides(diagnose.Superheat) && (cooling || y.machine.System.Metering.HoldsSuperheat() || wetDischarge(f)) {
 		v, u := f.Value[cycle.Superheat], f.U[cycle.Superheat]
@@ -104,10 +105,19 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			if so && !a.Flood.Open && !y.littleExpected() {
 				need /= 3
 			}
+			if y.means { // half of one counts, though the last of a run may have its end in it
+				each = dewline.Millis(y.interval().Milliseconds()) / 2
+			}
+			if likely {
+				alone = each
+			}
 		}
 		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
 		})
+		if y.means {
+			each = 0
+		}
 	}
 	if t, ok := y.Frame.Get(dewline.DischargeTemp, y.machine.Hold()); ok {
 		u := y.machine.Uncertainty(dewline.DischargeTemp)
@@ -143,6 +153,8 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		if likely {
 			a.LikelyToday += ran
 		}
+	} else {
+		a.LikelyToday += alone
 	}
 	a.PrevRisk = at
 }

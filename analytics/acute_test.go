@@ -170,6 +170,24 @@ func TestLiquidInShortRuns(t *testing.T) {
 	}
 }
 
+// TestLiquidInSingleReadings: where runs are so short that each has but one steady reading, five minutes apart from the next
+// as it would be, what they stand for adds up all the same.
+func TestLiquidInSingleReadings(t *testing.T) {
+	fleet := testFleet(t)
+	for _, run := range []int{15, 20} { // minutes of each hour
+		all := story(t, fleet, 9*60, 5, func(id dewline.SystemID, min int) (moment, bool) {
+			m := quiet
+			m.running = min%60 < run
+			m.sh, m.outdoor, m.cond = 0.3, 44, 56
+			return m, id == "quay/hall"
+		})
+		found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+		if len(found) == 0 || found[0].Severity != dewline.Watch {
+			t.Errorf("%d min an hour: found %q, want a watch", run, told(found))
+		}
+	}
+}
+
 // TestACapillaryThatFloodsInTheHeat: most that do so for hours, while nothing else speaks for a fault, are good machines; of a
 // fault, too much charge comes first (common practice: the charge of a capillary is critical).
 func TestACapillaryThatFloodsInTheHeat(t *testing.T) {
