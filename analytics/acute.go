@@ -30,6 +30,8 @@ const (
 	beyond = 2
 	// persist is how long it must hold, counted in steady running.
 	persist = 30 * time.Minute
+	// mostly is the part of a day's running that a limit is passed in, in short runs.
+	mostly = 0.6
 	// manyStarts in an hour wear a compressor out (makers' limits are 6 to 12 an hour).
 	manyStarts = 11
 )
@@ -111,6 +113,9 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			if likely {
 				alone = each
 			}
+		}
+		if so && y.machine.System.Metering.HoldsSuperheat() && a.riskLately() >= need && float64(a.RiskToday) > mostly*float64(y.Day.Steady) {
+			need = 0 // it has held for most of many short runs, though a moment between did not pass the limit beyond doubt
 		}
 		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
@@ -205,17 +210,16 @@ func (y *system) tellable(c dewline.Condition, most dewline.Severity) (dewline.S
 			return most, true
 		}
 		const long, usual = 3 * hour, 5 * hour          // in three days
-		const least, fewRuns, mostly = hour / 2, 3, 0.3 // of today, and of its running
+		const least, fewRuns, partly = hour / 2, 3, 0.3 // of today, and of its running
 		a := &y.Acute
 		if a.unexpected() {
 			return dewline.Soon, true
 		}
-		lately := a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1]
 		if t.Model.Learned() { // it is known what the machine does in such weather
-			return dewline.Watch, lately > usual && !y.littleExpected()
+			return dewline.Watch, a.riskLately() > usual && !y.littleExpected()
 		}
-		mainly := float64(a.LikelyToday) > mostly*float64(y.Day.Steady)
-		return dewline.Watch, lately > long || mainly && (a.LikelyToday > least || y.Day.Runs >= fewRuns && !y.littleExpected())
+		mainly := float64(a.LikelyToday) > partly*float64(y.Day.Steady)
+		return dewline.Watch, a.riskLately() > long || mainly && (a.LikelyToday > least || y.Day.Runs >= fewRuns && !y.littleExpected())
 	}
 	if !faulty && c != dewline.Flooding && c != dewline.HighHead {
 		return dewline.Watch, true
@@ -235,6 +239,9 @@ func (y *system) littleExpected() bool {
 
 // surelyMore is how many standard deviations of what machines differ by the table must lie above the limit.
 const surelyMore = 1.3
+
+// riskLately is how long liquid came back, or the discharge was too hot, today and in the two days before.
+func (a *acute) riskLately() dewline.Millis { return a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1] }
 
 // unexpected says whether liquid came back for an hour of the last three days where the makers' table has superheat.
 func (a *acute) unexpected() bool { return a.Wet[0]+a.Wet[1]+a.Wet[2] >= hour }

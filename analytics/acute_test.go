@@ -170,6 +170,26 @@ func TestLiquidInShortRuns(t *testing.T) {
 	}
 }
 
+// TestAValveThatFloodsInShortRuns: liquid in most of each of many short runs is told on the same day, though a reading of
+// every run is not below the limit beyond doubt; where most of the running is not, it is not told.
+func TestAValveThatFloodsInShortRuns(t *testing.T) {
+	fleet := testFleet(t)
+	for _, wet := range []int{4, 2} { // of six readings of a run
+		all := story(t, fleet, 12*60, 1, func(id dewline.SystemID, min int) (moment, bool) {
+			m := quiet
+			m.running = min%35 < 16
+			if m.sh = 2.6; min%35-10 < wet {
+				m.sh = 0.8
+			}
+			return m, id == "quay/office"
+		})
+		found := findingsOf(analyse(t, fleet, all), dewline.Flooding)
+		if urgent := len(found) > 0 && found[0].Severity == dewline.Urgent; urgent != (wet == 4) {
+			t.Errorf("%d of 6 readings of each run: found %q", wet, told(found))
+		}
+	}
+}
+
 // TestLiquidInSingleReadings: where runs are so short that each has but one steady reading, five minutes apart from the next
 // as it would be, what they stand for adds up all the same.
 func TestLiquidInSingleReadings(t *testing.T) {
