@@ -30,8 +30,6 @@ const (
 	beyond = 2
 	// persist is how long it must hold, counted in steady running.
 	persist = 30 * time.Minute
-	// mostly is the part of a day's running that a limit is passed in, in short runs.
-	mostly = 0.6
 	// manyStarts in an hour wear a compressor out (makers' limits are 6 to 12 an hour).
 	manyStarts = 11
 )
@@ -114,8 +112,8 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 				alone = each
 			}
 		}
-		if so && y.machine.System.Metering.HoldsSuperheat() && a.riskLately() >= need && float64(a.RiskToday) > mostly*float64(y.Day.Steady) {
-			need = 0 // it has held for most of many short runs, though a moment between did not pass the limit beyond doubt
+		if so && cooling && y.machine.System.Metering.HoldsSuperheat() && y.floodsInShortRuns(need) {
+			need = 0
 		}
 		step(&a.Flood, dewline.Flooding, diagnose.Superheat, dewline.Urgent, so, func() string {
 			return fmt.Sprintf("superheat %.1f ±%.1f K (k = 2), below the limit of %.1f K while running steadily", v, beyond*u, floodLimit)
@@ -239,6 +237,14 @@ func (y *system) littleExpected() bool {
 
 // surelyMore is how many standard deviations of what machines differ by the table must lie above the limit.
 const surelyMore = 1.3
+
+// floodsInShortRuns says whether liquid came back for most of many short runs that make up need, though a moment between
+// did not pass the limit beyond doubt. While it heats, each defrost does that to a good machine.
+func (y *system) floodsInShortRuns(need dewline.Millis) bool {
+	const manyRuns, mostly = 3, 0.6 // of a day
+	a, day := &y.Acute, &y.Day
+	return day.Runs >= manyRuns && a.RiskToday >= need/3 && a.riskLately() >= need && float64(a.RiskToday) > mostly*float64(day.Steady)
+}
 
 // riskLately is how long liquid came back, or the discharge was too hot, today and in the two days before.
 func (a *acute) riskLately() dewline.Millis { return a.RiskToday + a.RiskBefore[0] + a.RiskBefore[1] }
