@@ -51,6 +51,9 @@
 // in short bursts gives no more, and the newest two by themselves. Windows that follow one another share their weather
 // and load: those of two hours say no more than one.
 //
+// A machine that nobody knows yet can be compared with nothing but others. A possible fault of one is worth a watch
+// then, in which none may lead, and which is over once the machine has been learned and no fault is likelier than none.
+//
 // A forecast starts from the Theil-Sen trend of daily residuals to the limit that hurts; without one, it is nil. What the
 // straight line says is drawn toward how long such faults usually take, and its interval is as wide as those
 // differ. What returns soon after its end takes a day more each time to be over, until somebody visits. A line of the
