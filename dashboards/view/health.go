@@ -1,9 +1,7 @@
 package view
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 
 	"dewline"
 )
@@ -47,8 +45,8 @@ func Assess(state dewline.SystemState, known bool, alerts []dewline.Alert) Asses
 
 func reasonOf(a *dewline.Alert, u Idiom) string {
 	text := conditionSays(a.Condition, u)
-	if causes := likelyCauses(a, u); len(causes) > 0 && a.Condition != dewline.Silent {
-		text += " " + u.Say("Likely: {1}.", causes[0])
+	if likely := likelySays(a, u); likely != "" {
+		text += " " + likely
 	}
 	if a.State != dewline.AlertOpen {
 		text += " " + sentenceCase(u.StateWordOf(a))
@@ -89,18 +87,20 @@ func learningOf(windows int) Assessment {
 	return Assessment{Health: dewline.HealthLearning, why: dewline.Phrase("Learning what is normal for it: it has run steadily long enough, but on fewer than five days.")}
 }
 
-// likelyCauses puts the causes of an alert into words, the likeliest first. That there is no fault at
-// all is no cause and is left out.
-func likelyCauses(a *dewline.Alert, u Idiom) []string {
-	ranked := slices.Clone(a.Causes)
-	slices.SortStableFunc(ranked, func(x, y dewline.Cause) int { return cmp.Compare(y.Probability, x.Probability) })
-	var all []string
-	for _, c := range ranked {
-		if c.Fault != dewline.NoFault {
-			all = append(all, u.causeWords(c)+" ("+percent(c.Probability)+")")
+// likelySays says the likeliest cause of an alert, "" where it has none; where no fault is likelier still, as in many a watch,
+// that comes first. A silence says no more than itself.
+func likelySays(a *dewline.Alert, u Idiom) string {
+	c, ok := likeliest(a)
+	if !ok || a.Condition == dewline.Silent {
+		return ""
+	}
+	says := u.causeWords(c) + " (" + percent(c.Probability) + ")"
+	for _, none := range a.Causes {
+		if none.Fault == dewline.NoFault && none.Probability > c.Probability {
+			return u.Say("Most likely nothing is wrong ({1}); if something is: {2}.", percent(none.Probability), says)
 		}
 	}
-	return all
+	return u.Say("Likely: {1}.", says)
 }
 
 // Word is what people read: the API has one word for a repair that is under way and for one that is

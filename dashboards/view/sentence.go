@@ -51,7 +51,6 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 	if !line.Ended {
 		line.Bring = Bring(a, sys, r.Idiom)
 	}
-	causes := likelyCauses(a, r.Idiom)
 	if site != nil {
 		line.Place, r.Zone = site.Name, site.Timezone
 	}
@@ -72,9 +71,7 @@ func AlertLineOf(a *dewline.Alert, site *dewline.Site, sys *dewline.System, stat
 		line.Number = numberFor(a, sys, state, r.Idiom)
 	}
 	line.How = howLong(a, r)
-	if len(causes) > 0 && a.Condition != dewline.Silent { // a silence says no more than itself
-		line.Likely = r.Say("Likely: {1}.", causes[0])
-	}
+	line.Likely = likelySays(a, r.Idiom)
 	line.Limit = limitOf(a.Forecast, r.Idiom)
 	line.Say = sayShortly(a, line.Number, r)
 	return line
