@@ -97,7 +97,7 @@ func likelySays(a *dewline.Alert, u Idiom) string {
 	says := u.causeWords(c) + " (" + percent(c.Probability) + ")"
 	for _, none := range a.Causes {
 		if none.Fault == dewline.NoFault && none.Probability > c.Probability {
-			return u.Say("Most likely nothing is wrong ({1}); if something is: {2}.", percent(none.Probability), says)
+			return u.Say("Most likely no fault ({1}), otherwise {2}.", percent(none.Probability), says)
 		}
 	}
 	return u.Say("Likely: {1}.", says)

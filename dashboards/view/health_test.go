@@ -55,7 +55,7 @@ func TestAssess(t *testing.T) {
 		{"acknowledged is still urgent", running(), true, []dewline.Alert{alert(dewline.Flooding, dewline.Urgent, dewline.AlertAcknowledged)}, dewline.HealthUrgent, "Acknowledged"},
 		{"soon", running(), true, []dewline.Alert{alert(dewline.Starving, dewline.Soon, dewline.AlertOpen)}, dewline.HealthSoon, "starved"},
 		{"watch drifts", running(), true, []dewline.Alert{alert(dewline.ChargeDrift, dewline.Watch, dewline.AlertOpen)}, dewline.HealthDrifting, "subcooling leaves"},
-		{"watch that is most likely nothing", running(), true, []dewline.Alert{possible}, dewline.HealthDrifting, "Most likely nothing is wrong (60\u00a0%); if something is: "},
+		{"watch that is most likely nothing", running(), true, []dewline.Alert{possible}, dewline.HealthDrifting, "Most likely no fault (60\u00a0%), otherwise "},
 		{"an alert of while it learns", fresh, true, []dewline.Alert{alert(dewline.ChargeDrift, dewline.Watch, dewline.AlertOpen)}, dewline.HealthDrifting, ""},
 		{"sensor doubt, however severe", running(), true, []dewline.Alert{alert(dewline.SensorDoubt, dewline.Urgent, dewline.AlertOpen)}, dewline.HealthDoubtful, "cannot be believed"},
 		{"silent, however severe", running(), true, []dewline.Alert{alert(dewline.Silent, dewline.Watch, dewline.AlertOpen)}, dewline.HealthSilent, "no reading arrives"},
