@@ -81,14 +81,16 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 		y.open(machineKey).Possible = true
 	}
 	if y.Believed.Open {
+		ep := y.open(machineKey)
+		looked := ep != nil && ep.Possible
 		known := t.Model.Learned() && t.Doubtful == 0 // from now on it is compared with itself
-		if ep := y.open(machineKey); t.Odds < doubted || ep != nil && ep.Possible && known {
+		if t.Odds < doubted || looked && known {
 			if y.Believed.window(at) == ended {
 				y.lowerBeliefs(e, at)
 			}
 		} else {
 			y.Believed.Windows, y.Believed.Days = 0, [clearDays]int64{}
-			if ep := y.open(machineKey); y.Believed.Again > 0 || ep != nil && ep.Possible {
+			if y.Believed.Again > 0 || looked {
 				y.Believed.Last = at
 			}
 		}

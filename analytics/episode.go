@@ -276,8 +276,6 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 			return excused(goodButWet, likely) // dry weather does what too little air does
 		}
 		return likely
-	case usual[0].Fault == dewline.NoFault:
-		return seen
 	case c == dewline.HotDischarge:
 		return excused(goodButHot, usual)
 	}

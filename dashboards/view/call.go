@@ -79,7 +79,7 @@ func NewCallLine(c dewline.ServiceCall, fleet *dewline.Fleet, r Reader) CallLine
 	var likely []string
 	for _, b := range c.Briefs {
 		if first, ok := likeliestOf(b.Causes); ok {
-			likely = append(likely, r.causeWords(first)+" ("+percent(first.Probability)+")")
+			likely = append(likely, r.likelyWords(first))
 		}
 	}
 	if len(likely) > 0 {

@@ -94,13 +94,18 @@ func likelySays(a *dewline.Alert, u Idiom) string {
 	if !ok || a.Condition == dewline.Silent {
 		return ""
 	}
-	says := u.causeWords(c) + " (" + percent(c.Probability) + ")"
+	says := u.likelyWords(c)
 	for _, none := range a.Causes {
 		if none.Fault == dewline.NoFault && none.Probability > c.Probability {
 			return u.Say("Most likely no fault ({1}), otherwise {2}.", percent(none.Probability), says)
 		}
 	}
 	return u.Say("Likely: {1}.", says)
+}
+
+// likelyWords says a cause and how likely it is.
+func (u Idiom) likelyWords(c dewline.Cause) string {
+	return u.causeWords(c) + " (" + percent(c.Probability) + ")"
 }
 
 // Word is what people read: the API has one word for a repair that is under way and for one that is
