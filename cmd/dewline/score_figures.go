@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"dewline"
 )
@@ -236,21 +237,19 @@ func (f *figures) named(o *outcome) {
 	f.confuse(dewline.Fault(o.name()), causes)
 	if o.sensor() {
 		f.sensorFirst.add(first)
-		called := false
-		for _, c := range o.matched {
-			if top := c.causesAt(o.judgedAt(c.alert.Detected)); len(top) > 0 && blamesMachine(top[0].Fault) {
-				called = true
-			}
-		}
-		f.sensorCalledMachine.add(called)
+		f.sensorCalledMachine.add(o.blamesMachine())
 		return
 	}
 	f.machineFirst.add(first)
 	f.machineCalledSensor.add(len(causes) > 0 && causes[0].Fault == dewline.SensorFault)
 }
 
-func blamesMachine(f dewline.Fault) bool {
-	return f != dewline.SensorFault && f != dewline.Communication && f != dewline.NoFault
+// blamesMachine says whether any alert of an episode names a fault of the machine first.
+func (o *outcome) blamesMachine() bool {
+	return slices.ContainsFunc(o.matched, func(c *course) bool {
+		top := c.causesAt(o.judgedAt(c.alert.Detected))
+		return len(top) > 0 && top[0].Fault != dewline.SensorFault && top[0].Fault != dewline.Communication && top[0].Fault != dewline.NoFault
+	})
 }
 
 // forecasts adds how an episode's forecasts came true.

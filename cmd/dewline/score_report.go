@@ -376,6 +376,9 @@ func (r *scoreReport) learn(v *verdict, o *outcome) string {
 		}
 		why = append(why, name)
 	}
+	if o.sensor() && o.blamesMachine() {
+		why = append(why, "BLAMED ON THE MACHINE")
+	}
 	return strings.Join(why, ", ")
 }
 
