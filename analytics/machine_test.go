@@ -745,3 +745,19 @@ func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
 		t.Errorf("after the third in a row: %d episodes", n)
 	}
 }
+
+// TestAMachineWhosePressureFallsSilentDoesNotRunForEver: where only the pressures tell that it runs, and one is no longer heard,
+// nobody knows; what it reads while it stands is no liquid at the compressor.
+func TestAMachineWhosePressureFallsSilentDoesNotRunForEver(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 20).without(dewline.CompressorOn, dewline.CompressorPower, dewline.ReturnAirTemp, dewline.ReturnAirRH, dewline.SupplyAirTemp)
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		return slices.DeleteFunc(all, func(s dewline.Sample) bool { return s.Point == dewline.LiquidPressure && s.At > dayAt(14.2) })
+	}
+	out, y := r.run(t)
+	if y.Operate.On || y.Operate.Known {
+		t.Errorf("it is said to run: %v, known: %v", y.Operate.On, y.Operate.Known)
+	}
+	if found := onMachine(out); len(found) != 0 {
+		t.Errorf("found\n%s", told(found))
+	}
+}

@@ -19,6 +19,7 @@ type operation struct {
 	NRuns     int32
 	RunToday  dewline.Millis
 	Prev      dewline.Millis // the frame before
+	Told      dewline.Millis // when the pressures said last whether it runs
 	Pulled    pulled
 }
 
@@ -51,7 +52,9 @@ const (
 // is judged of which a temperature is missing. One that unloads lets them run toward one another while it runs.
 func (o *operation) byPressures(at dewline.Millis, on, known bool, f *cycle.Features, comfort, unloads bool, longest dewline.Millis) (bool, bool) {
 	p := &o.Pulled
-	if !known && at-o.Prev <= longest { // a pressure that is late does not end a run
+	if known {
+		o.Told = at
+	} else if at-o.Told <= longest { // a pressure that is late does not end a run
 		return o.On, o.Known
 	}
 	head, coil := f.Value[cycle.CondensingTemp], f.Value[cycle.SuctionDewTemp]
