@@ -2,6 +2,7 @@ package analytics
 
 import (
 	"math"
+	"slices"
 
 	"dewline"
 	"dewline/analytics/diagnose"
@@ -27,49 +28,8 @@ const (
 // belief opens, changes and ends what is believed of the machine after a window.
 func (y *system) belief(e *Engine, at dewline.Millis) {
 	t := &y.Track
-	ep := y.open(machineKey)
-	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
-	lasting := at-t.Since >= 20*hour
-	// Warm goods, and a coil after its defrost, take a cold room as far out for an hour, and so does a mean with standing
-	// in it.
-	plain := t.Doubtful > 0 && t.Evals >= newestFew && t.NoFault < plainly && t.agreed() && y.machine.System.Kind.Comfort() && (!y.coarse() || y.verified())
-	if t.Odds > likelier && (t.Doubtful >= leastWindows || plain) && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
-		if t.Sensor {
-			if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
-				return // one of several, and it is not told which
-			}
-			if at-t.Since < 44*hour && !y.suspectsSensor() {
-				return // wet, windy or sunny days pass
-			}
-			key := sensorPrefix + t.Top.Detail
-			if !y.Believed.Open {
-				y.Believed.begin(y.onset(), at)
-			}
-			if ep == nil {
-				y.raise(e, key, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
-			}
-			return
-		}
-		if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
-			return // first it is to be seen whether it is the sensor
-		}
-		if ep == nil && t.Blaming < leastWindows && !plain {
-			return // the windows before spoke for a sensor
-		}
-		charted := t.charted() || t.Top.Start > 0.5 || !t.Model.Learned()
-		if charted {
-			if !y.Believed.Open {
-				y.Believed.begin(y.onset(), at)
-			}
-			c, s := y.consequence()
-			if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
-				s = dewline.Watch // the weather may have outgrown what was learned
-			}
-			if s == dewline.Soon && !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) {
-				s = dewline.Watch
-			}
-			y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
-		}
+	if t.Odds > likelier && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
+		y.suspect(e, at)
 	}
 	if y.open(machineKey) == nil && y.mayBeFaulty(at) {
 		if !y.Believed.Open {
@@ -98,12 +58,78 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	y.refresh(e, at)
 }
 
+// suspect tells of what the windows speak for.
+func (y *system) suspect(e *Engine, at dewline.Millis) {
+	t := &y.Track
+	lasting := at-t.Since >= 20*hour
+	// Warm goods, and a coil after its defrost, take a cold room as far out for an hour, and so does a mean with standing
+	// in it.
+	plain := t.Doubtful > 0 && t.Evals >= newestFew && t.NoFault < plainly && t.agreed() && y.machine.System.Kind.Comfort() && (!y.coarse() || y.verified())
+	if t.Doubtful < leastWindows && !plain {
+		return
+	}
+	if t.Sensor {
+		y.suspectSensor(e, at)
+		return
+	}
+	if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
+		return // first it is to be seen whether it is the sensor
+	}
+	if y.open(machineKey) == nil && t.Blaming < leastWindows && !plain {
+		return // the windows before spoke for a sensor
+	}
+	if !t.charted() && t.Top.Start <= 0.5 && t.Model.Learned() {
+		return
+	}
+	if !y.Believed.Open {
+		y.Believed.begin(y.onset(), at)
+	}
+	c, s := y.consequence()
+	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
+	if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
+		s = dewline.Watch
+	}
+	if s == dewline.Soon && !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) {
+		s = dewline.Watch
+	}
+	y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
+}
+
+// suspectSensor tells of the sensor that the windows speak for. A machine that is told of already keeps its alert, whose causes
+// follow.
+func (y *system) suspectSensor(e *Engine, at dewline.Millis) {
+	t := &y.Track
+	if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
+		return // one of several, and it is not told which
+	}
+	if at-t.Since < 44*hour && !y.suspectsSensor() && !y.movedAtRest(t.Top.Point) {
+		return // wet, windy or sunny days pass
+	}
+	if !y.Believed.Open {
+		y.Believed.begin(y.onset(), at)
+	}
+	if y.open(machineKey) == nil {
+		y.raise(e, sensorPrefix+t.Top.Detail, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
+	}
+}
+
+// movedAtRest says whether a sensor surely reads otherwise than before while the machine stands.
+func (y *system) movedAtRest(p dewline.Point) bool {
+	const surely = 3 // standard uncertainties
+	return slices.ContainsFunc(y.directions, func(d diagnose.Sensor) bool {
+		return d.Point == p && d.MovedU > 0 && math.Abs(d.Moved) > surely*d.MovedU
+	})
+}
+
 // mayBeFaulty says whether a fault of a machine that nobody knows yet is likely enough to be looked for, though none may be
 // likelier still. A look costs somebody minutes, and what is wrong from the first day is not told apart by waiting: the
 // machine is all that it could be compared with.
 func (y *system) mayBeFaulty(at dewline.Millis) bool {
 	t := &y.Track
 	const named = 0.15 // a cause to look for
+	if t.Doubtful >= leastWindows && t.Blaming < leastWindows {
+		return false // the windows before spoke for a sensor
+	}
 	return !t.Model.Learned() && t.Odds > possible && t.Possible >= newestFew && t.Top.Probability >= named && t.Top.Fault != dewline.SensorFault && !t.Sensor &&
 		!y.suspectsSensor() && !y.misled(at) && !t.frame().Odd()
 }
@@ -250,10 +276,19 @@ func (y *system) evidenceFor(key, text string) []string {
 	if text != "" {
 		out = append(out, text)
 	}
-	if key != machineKey || len(y.Track.Causes) == 0 {
+	t := &y.Track
+	its := key == machineKey || t.Sensor && key == sensorPrefix+t.Top.Detail
+	if !its || len(t.Causes) == 0 {
 		return out
 	}
-	out = append(out, diagnose.Evidence(y.Track.frame(), &y.Track.Top, y.Track.drifted())...)
+	out = append(out, diagnose.Evidence(t.frame(), &t.Top, t.drifted())...)
+	for i := range y.directions {
+		d := &y.directions[i]
+		named := slices.ContainsFunc(t.Causes, func(c dewline.Cause) bool { return c.Detail == d.Point.String() })
+		if text := d.AtRest(&t.Top); named && text != "" && !slices.Contains(out, text) {
+			out = append(out, text)
+		}
+	}
 	if above, u, ok := y.Watch.Sensors.Standing(y.machine, y.Track.Visit); ok {
 		if text := diagnose.AtRest(above, u, &y.Track.Top); text != "" {
 			out = append(out, text)

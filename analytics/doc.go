@@ -30,7 +30,9 @@
 //     may come from.
 //   - Weighing (package diagnose): signatures of faults and of pairs of faults, the error of each sensor along its
 //     exact direction, and none, by Bayes' rule in both frames. A wet condenser, and a mean that holds standing
-//     too, are none. The pressure of the standing machine against the coldest air speaks for or against air in the circuit.
+//     too, are none. The pressure of the standing machine against the coldest air speaks for or against air in the circuit,
+//     and what a sensor reads while it stands, against what it read beside the others on days above suspicion, for or
+//     against that sensor: most of what is wrong with a machine does not show then, and a wrong sensor does.
 //   - Belief (belief.go): smoothed odds with two thresholds, so that one strange window, a wet afternoon or a door is
 //     no fault, and a fault does not flap. Severity follows from what the symptoms amount to, and from how long
 //     and how surely.

@@ -746,6 +746,56 @@ func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
 	}
 }
 
+// TestAnAlertOfTheMachineTurnsToItsSensor: where the windows speak for a wrong sensor from some time on, the open alert says so,
+// and does not blame the machine for ever.
+func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 2)
+	_, y := r.run(t)
+	e := newTestEngine(t, r.fleet())
+	at := dayAt(2)
+	window := func(c dewline.Cause, p dewline.Point) {
+		at += 30 * minute
+		tr := &y.Track
+		tr.Sensor, tr.NoFault = p != 0, 0.1
+		tr.Causes = []dewline.Cause{c, {Fault: dewline.NoFault, Probability: 0.1}}
+		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: c.Fault, Detail: c.Detail, Point: p}, Probability: 0.9, Start: 1}
+		y.smooth(at, 2.2)
+		y.belief(e, at)
+	}
+	for range 3 {
+		window(dewline.Cause{Fault: dewline.Undercharge, Probability: 0.9}, 0)
+	}
+	if len(y.Episodes) != 1 || y.Episodes[0].Causes[0].Fault != dewline.Undercharge {
+		t.Fatalf("%d episodes, want one of a low charge", len(y.Episodes))
+	}
+	for range 6 {
+		window(dewline.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.9}, dewline.LiquidTemp)
+	}
+	if len(y.Episodes) != 1 || y.Episodes[0].Key != machineKey || y.Episodes[0].Causes[0].Fault != dewline.SensorFault {
+		t.Errorf("after three hours of windows that speak for a sensor the alert says %v", y.Episodes[0].Causes)
+	}
+}
+
+// TestDischargeIsComparedWithNoLessThanNoSuperheat: so a clamp that reads lower still makes the discharge look no hotter.
+func TestDischargeIsComparedWithNoLessThanNoSuperheat(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 12)
+	_, y := r.run(t)
+	w := y.Track.Recent[len(y.Track.Recent)-1]
+	usual := y.superheat(&w)
+	hotter := func(superheat float64) float64 {
+		w.Y[diagnose.Superheat] = float32(superheat)
+		for _, s := range y.sensors(&w) {
+			if s.Point == dewline.SuctionTemp {
+				return -(superheat - usual) * -s.Direction[diagnose.DischargeExcess]
+			}
+		}
+		return math.NaN()
+	}
+	if one, none, below := hotter(1), hotter(0), hotter(-5); !(one > 3 && none > one) || math.Abs(below-none) > 0.01 {
+		t.Errorf("a clamp that shows 1, 0 and -5 K makes the discharge look %.1f, %.1f and %.1f K hotter", one, none, below)
+	}
+}
+
 // TestAMachineWhosePressureFallsSilentDoesNotRunForEver: where only the pressures tell that it runs, and one is no longer heard,
 // nobody knows; what it reads while it stands is no liquid at the compressor.
 func TestAMachineWhosePressureFallsSilentDoesNotRunForEver(t *testing.T) {

@@ -86,6 +86,7 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 	o := &y.Operate
 	w.Sensors.Frame(y.machine, &y.Frame, f, sensor.Situation{
 		Running: o.On, Known: o.Known, Since: o.Since, Steady: y.Steady.Steady, Mode: o.Mode, Interval: y.interval(), Mean: y.means,
+		Suspicious: y.Track.Odds > doubted || len(y.Episodes) > 0,
 	})
 	at := y.Frame.At
 	if at-w.At < hour {
@@ -173,11 +174,18 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 		for i := range y.Watch.Doubts {
 			s.Suspected = s.Suspected || y.Watch.Doubts[i].Point == p
 		}
+		if y.Track.Doubtful > 0 {
+			s.Moved, s.MovedU, _ = y.Watch.Sensors.Moved(p, y.Track.Since)
+			if p == dewline.SuctionPressure && s.Moved > 0 {
+				s.MovedU = 0 // air in the circuit does that too
+			}
+		}
 		list = append(list, s)
 	}
 	// The discharge excess follows the superheat about one to one, and the lift a little less
 	// (its slopes at usual conditions are taken; they need not be exact for a direction).
-	const perSuperheat, perLift = 1.1, 0.7
+	const perLift = 0.7
+	perSuperheat := 1.1 * y.aboveZero(w)
 	if suctionDew > 0 {
 		k := suctionDew
 		add(dewline.SuctionPressure, 4/k, diagnose.Vector{-k, 0, k, 0, perSuperheat*k + perLift*k, 0, 0})
@@ -212,6 +220,26 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 	add(dewline.CompressorPower, 0.5, diagnose.Vector{diagnose.LogPower: 1})
 	y.directions = list
 	return list
+}
+
+// aboveZero returns the share of a lost superheat by which a window's discharge superheat is compared with less: what is measured
+// below zero is taken as zero there.
+func (y *system) aboveZero(w *baseline.Window) float64 {
+	v := float64(w.Y[diagnose.Superheat])
+	if !w.Has[diagnose.Superheat] || v >= 0 {
+		return 1
+	}
+	had := y.superheat(w)
+	return had / (had - v)
+}
+
+// superheat returns what a window is expected to have, K, by what was learned or else by what is usual.
+func (y *system) superheat(w *baseline.Window) float64 {
+	mean, _, ok := y.Track.Model.Expected(y.prior, diagnose.Superheat, w)
+	if !ok {
+		mean, _ = y.prior.Expected(diagnose.Superheat, w)
+	}
+	return max(mean, 0)
 }
 
 // exchanged returns by how much the suction line reads warmer than the liquid line in a window, K: gas on its way back
@@ -268,11 +296,10 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 		Inherited: y.Track.inherited(),
 		Sensors:   sensors,
 	}
-	sit.Superheat, _ = y.prior.Expected(diagnose.Superheat, w)
-	if mean, _, ok := y.Track.Model.Expected(y.prior, diagnose.Superheat, w); ok {
-		sit.Superheat = mean
+	sit.Superheat = y.superheat(w)
+	if w.Has[diagnose.Superheat] {
+		sit.Below, sit.BelowU = -float64(w.Y[diagnose.Superheat]), y.last.U[cycle.Superheat]
 	}
-	sit.Superheat = max(sit.Superheat, 0)
 	a := &y.Acute
 	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
 	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)

@@ -64,6 +64,33 @@ func AtRest(above, u float64, w *Weighed) string {
 	return ""
 }
 
+// AtRest returns what the reading of a sensor while the machine stands says of a cause, "" where nothing.
+func (s *Sensor) AtRest(w *Weighed) string {
+	if s.MovedU == 0 {
+		return ""
+	}
+	scale, unit := 1.0, "K"
+	if s.Point.Dimension() == dewline.Pressure {
+		scale, unit = 1000, "kPa"
+	}
+	by, u, word := s.Moved/scale, 2*s.MovedU/scale, "above"
+	if by < 0 {
+		word = "below"
+	}
+	text := fmt.Sprintf("%s at rest %.1f %s %s what it was beside the others before (±%.1f)", s.Point, math.Abs(by), unit, word, u)
+	switch its, moved := w.Point == s.Point, math.Abs(by) > u; {
+	case its && !moved && s.towardAir(w.Severity):
+		return text + ": a clamp that has come off its pipe reads right at rest"
+	case its && moved:
+		return text + ", as " + Name(w.Cause) + " makes it"
+	case its:
+		return text + fmt.Sprintf("; %s would move it by %+.1f %s: against", Name(w.Cause), w.Severity/scale, unit)
+	case moved:
+		return text + "; " + Name(w.Cause) + " does not explain it"
+	}
+	return text + ": it is hardly the sensor"
+}
+
 // Name says a cause in the trade's words, with its article.
 func Name(c Cause) string {
 	if c.Also != "" {

@@ -1,6 +1,8 @@
 package diagnose
 
 import (
+	"math"
+
 	"dewline"
 )
 
@@ -73,6 +75,42 @@ type Sensor struct {
 	Direction Vector  // per unit of error
 	Spread    float64 // how large an error may be: standard deviation, in the same unit
 	Suspected bool    // the sensor itself gives reason to doubt it
+	Moved     float64 // by how much it reads otherwise than before while the machine stands, in the same unit
+	MovedU    float64 // its standard uncertainty, 0 where that is not known
+}
+
+const (
+	// mostMoved bounds what the standing machine says of a sensor (from memory): lines and air come to rest in more ways than are
+	// known.
+	mostMoved = 50
+	// comesOff is how much of what goes wrong with a clamp is that it comes off its pipe (from memory).
+	comesOff = 0.5
+)
+
+// atRest returns how much likelier what a sensor reads at rest is with an error of a size, of some variance, than without one.
+func (s *Sensor) atRest(size, variance float64) float64 {
+	if s.MovedU == 0 {
+		return 1
+	}
+	with := math.Sqrt(variance + s.MovedU*s.MovedU)
+	a, b := (s.Moved-size)/with, s.Moved/s.MovedU
+	ratio := min(max(math.Exp((b*b-a*a)/2)*s.MovedU/with, 1.0/mostMoved), mostMoved)
+	if s.towardAir(size) { // a clamp that is off reads the air, and so does a pipe at rest
+		return comesOff + (1-comesOff)*ratio
+	}
+	return ratio
+}
+
+// towardAir says whether an error is that of a clamp which feels the air: the suction line is colder than it, the others are
+// warmer.
+func (s *Sensor) towardAir(size float64) bool {
+	switch s.Point {
+	case dewline.SuctionTemp:
+		return size > 0
+	case dewline.LiquidTemp, dewline.DischargeTemp:
+		return size < 0
+	}
+	return false
 }
 
 // Group names the kind of machine that the signatures of a system are taken from.

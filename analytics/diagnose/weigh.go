@@ -13,7 +13,9 @@ type Situation struct {
 	Group     string
 	Ice       float64 // how much of what closes the coil's air is a defrost that fails; 0 for one that works above freezing
 	HeatPump  bool
-	Superheat float64 // K, expected: what is measured cannot fall further than to zero
+	Superheat float64 // K, expected: what there is cannot fall further than to zero
+	Below     float64 // K, how far the measured superheat lies below none, 0 where it does not; BelowU its standard uncertainty
+	BelowU    float64
 	Inherited bool    // the learned frame is from before the visit, so the absolute one must agree
 	Visited   bool    // a visit changed the machine since the learned frame was made
 	Beyond    bool    // an absolute limit is passed, which hardly happens without a reason
@@ -34,6 +36,17 @@ func (s *Situation) gas() float64 {
 	with := math.Hypot(s.StandingU, standingSD)
 	a, b := (s.Standing-standing)/with, s.Standing/s.StandingU
 	return min(max(math.Exp((b*b-a*a)/2)*s.StandingU/with, 1/mostGas), mostGas)
+}
+
+// subzero returns how rarely what is measured below no superheat is of a machine, in which there is none below it, and
+// not of a sensor.
+func (s *Situation) subzero() float64 {
+	const least = 0.05 // from memory: lines and sensors have more ways to read wrong than are known
+	if s.Below <= 0 || s.BelowU <= 0 {
+		return 1
+	}
+	z := s.Below / s.BelowU
+	return max(math.Exp(-z*z/2), least)
 }
 
 const (
@@ -140,7 +153,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		total += w.Probability
 		all = append(all, w)
 	}
-	gas := sit.gas()
+	gas, subzero := sit.gas(), sit.subzero()
 	for _, sig := range Signatures(sit.Group) {
 		if sig.Fault == dewline.ReversingValve && !sit.HeatPump {
 			continue
@@ -162,7 +175,7 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		if sit.Inherited {
 			later *= min(start, surest)
 		}
-		add(w, p.start*start, p.after(sit.Visited)*later)
+		add(w, p.start*start*subzero, p.after(sit.Visited)*later*subzero)
 	}
 	for i := range sit.Sensors {
 		s := &sit.Sensors[i]
@@ -184,7 +197,9 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 		if sit.Inherited {
 			later *= min(start, surest)
 		}
-		w.Severity = r.along(&s.Direction)
+		size, variance := r.along(&s.Direction)
+		later *= s.atRest(size, variance) // what was wrong from the first day is in what it is compared with
+		w.Severity = size
 		for k, d := range s.Direction {
 			w.Mean[k] = d * w.Severity
 		}
@@ -332,8 +347,8 @@ func (r *Residual) below(d *Vector) float64 {
 }
 
 // along returns the size of an error in one direction that explains a residual best, by weighted
-// least squares on the diagonal.
-func (r *Residual) along(d *Vector) float64 {
+// least squares on the diagonal, and its variance.
+func (r *Residual) along(d *Vector) (size, variance float64) {
 	num, den := 0.0, 0.0
 	for s := range d {
 		if !r.Has[s] || !(r.Cov[s][s] > 0) {
@@ -343,7 +358,7 @@ func (r *Residual) along(d *Vector) float64 {
 		den += d[s] * d[s] / r.Cov[s][s]
 	}
 	if den == 0 {
-		return 0
+		return 0, 0
 	}
-	return num / den
+	return num / den, 1 / den
 }

@@ -397,6 +397,73 @@ func TestADoubtedSensorIsLikelier(t *testing.T) {
 	}
 }
 
+// TestWhatASensorReadsAtRestSettlesIt: too little superheat is a clamp that reads low, or a bulb that came loose. The clamp reads
+// low while the machine stands too, and a loose bulb moves nothing then.
+func TestWhatASensorReadsAtRestSettlesIt(t *testing.T) {
+	of := known{Superheat: -4, Subcooling: 0, SuctionDew: 0.2, OverAmbient: 0}
+	blame := func(moved, u float64) (clamp, bulb float64) {
+		sit := comfort("valve")
+		sit.Sensors = wired()
+		sit.Sensors[2].Moved, sit.Sensors[2].MovedU = moved, u
+		j := Weigh(residual(of, usually), residual(of, own), sit)
+		for _, c := range j.Causes {
+			switch {
+			case c.Point == dewline.SuctionTemp:
+				clamp += c.Probability
+			case c.Fault == dewline.Overfeed:
+				bulb += c.Probability
+			}
+		}
+		return clamp, bulb
+	}
+	clamp, bulb := blame(0, 0)
+	low, _ := blame(-4, 0.9)
+	still, loose := blame(0.1, 0.9)
+	if low < 0.9 || low < 1.2*clamp {
+		t.Errorf("a clamp that reads as low at rest is to blame at %.2f, and at %.2f where that is not known", low, clamp)
+	}
+	if still > clamp/3 || loose <= bulb {
+		t.Errorf("a clamp that reads as ever at rest is to blame at %.2f instead of %.2f, overfeeding at %.2f instead of %.2f", still, clamp, loose, bulb)
+	}
+	if vague, _ := blame(-4, 20); math.Abs(vague-clamp) > 0.1*clamp {
+		t.Errorf("a rest that tells nothing changes the clamp's share from %.2f to %.2f", clamp, vague)
+	}
+}
+
+// TestAClampThatCameOffReadsRightAtRest: the pipe has the temperature of the air then, so that clears no clamp which reads
+// toward the air while the machine runs.
+func TestAClampThatCameOffReadsRightAtRest(t *testing.T) {
+	for p, off := range map[dewline.Point]float64{dewline.SuctionTemp: 5, dewline.LiquidTemp: -5, dewline.DischargeTemp: -12} {
+		s := Sensor{Point: p, Moved: 0.1, MovedU: 0.9}
+		if toward, away := s.atRest(off, 0.5), s.atRest(-off, 0.5); toward < 0.4 || away > 0.05 {
+			t.Errorf("%s: what it reads at rest leaves %.2f of an error of %+.0f K, and %.2f of one of %+.0f K", p, toward, off, away, -off)
+		}
+	}
+}
+
+// TestThereIsNoLessThanNoSuperheat: what is measured below zero, beyond what the sensors are unsure of, is a sensor.
+func TestThereIsNoLessThanNoSuperheat(t *testing.T) {
+	of := known{Superheat: -8, Subcooling: 0, SuctionDew: 0.3, OverAmbient: 0}
+	machine := func(below float64) float64 {
+		sit := comfort("valve")
+		sit.Superheat, sit.Below, sit.BelowU = 5, below, 0.8
+		sit.Sensors = wired()
+		sum := 0.0
+		for _, c := range Weigh(residual(of, usually), residual(of, own), sit).Causes {
+			if c.Fault != dewline.SensorFault {
+				sum += c.Probability
+			}
+		}
+		return sum
+	}
+	if at0, at3 := machine(0), machine(3); at3 > at0/4 {
+		t.Errorf("the machine is to blame at %.3f for superheat 3 K below zero, and at %.3f for none", at3, at0)
+	}
+	if at0, near := machine(0), machine(0.3); near < 0.8*at0 {
+		t.Errorf("the machine is to blame at %.3f for superheat 0.3 K below zero, and at %.3f for none: the sensors are as unsure", near, at0)
+	}
+}
+
 func TestNoneWithinTheNoise(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 5))
 	for _, group := range groups {
@@ -550,6 +617,36 @@ func TestEvidenceReadsWell(t *testing.T) {
 	}
 	if got := Evidence(r, &low, false); !slices.Equal(got, want) {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+func TestEvidenceOfARest(t *testing.T) {
+	clamp := Sensor{Point: dewline.SuctionTemp, Moved: -3.4, MovedU: 0.8}
+	as := func(f dewline.Fault, p dewline.Point, size float64) *Weighed {
+		w := &Weighed{Cause: Cause{Fault: f, Point: p}, Severity: size}
+		if p != 0 {
+			w.Detail = p.String()
+		}
+		return w
+	}
+	still, pressure := clamp, Sensor{Point: dewline.SuctionPressure, Moved: -131_000, MovedU: 20_000}
+	still.Moved = 0.2
+	for _, c := range []struct {
+		s    Sensor
+		w    *Weighed
+		want string
+	}{
+		{clamp, as(dewline.SensorFault, dewline.SuctionTemp, -3.6), "suction_temp at rest 3.4 K below what it was beside the others before (±1.6), as a wrong suction_temp sensor makes it"},
+		{still, as(dewline.SensorFault, dewline.SuctionTemp, -3.6), "suction_temp at rest 0.2 K above what it was beside the others before (±1.6); a wrong suction_temp sensor would move it by -3.6 K: against"},
+		{clamp, as(dewline.Overfeed, 0, 0.3), "suction_temp at rest 3.4 K below what it was beside the others before (±1.6); a metering device that passes too much does not explain it"},
+		{still, as(dewline.Overfeed, 0, 0.3), "suction_temp at rest 0.2 K above what it was beside the others before (±1.6): it is hardly the sensor"},
+		{pressure, as(dewline.SensorFault, dewline.SuctionPressure, -125_000), "suction_pressure at rest 131.0 kPa below what it was beside the others before (±40.0), as a wrong suction_pressure sensor makes it"},
+		{still, as(dewline.SensorFault, dewline.SuctionTemp, 3.6), "suction_temp at rest 0.2 K above what it was beside the others before (±1.6): a clamp that has come off its pipe reads right at rest"},
+		{Sensor{Point: dewline.SuctionTemp}, as(dewline.Overfeed, 0, 0.3), ""},
+	} {
+		if got := c.s.AtRest(c.w); got != c.want {
+			t.Errorf("got  %q\nwant %q", got, c.want)
+		}
 	}
 }
 

@@ -6,7 +6,8 @@
 // liquid line that is colder than the air which cools it. What is believed at last has persisted;
 // one strange spell is a suspicion. At rest the circuit is a thermometer: where both pressures have met
 // and stopped moving, they must be the saturation pressure at the coldest coil, which gives the
-// offsets of the transducers.
+// offsets of the transducers. How the temperatures stand to one another then is remembered of some days
+// above suspicion, so that it can be asked whether a sensor has moved since.
 //
 // It deliberately says nothing of the machine: what a sensor could have seen of a real fault is left
 // alone, and small offsets that only a model of the machine can tell are left to diagnosis.

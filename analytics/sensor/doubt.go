@@ -57,4 +57,5 @@ type Situation struct {
 	Mode           dewline.Mode  // ModeOff while running: not known
 	Interval       time.Duration // between readings
 	Mean           bool          // readings are means over the interval
+	Suspicious     bool          // something may be wrong with machine or sensors: nothing is compared with such days
 }

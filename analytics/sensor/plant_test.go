@@ -18,22 +18,23 @@ const july, january = 1_783_900_800.0, 1_768_435_200.0
 
 // site is a machine with the sensors that are fitted, how they are read, and what is wrong with them.
 type site struct {
-	spec    plant.Spec
-	use     plant.Use
-	weather plant.Weather
-	kind    dewline.Kind
-	courses []plant.Course
-	from    float64 // Unix s
-	days    int
-	every   int64 // s
-	mean    bool
-	bare    bool // four points and outdoor air
-	change  func(at dewline.Millis, v *readings)
-	seed    uint64
-	noisy   float64       // times the usual scatter, 0: once
-	watch   *sensor.Watch // nil: a new one
-	see     func(at dewline.Millis, w *sensor.Watch)
-	events  func(at dewline.Millis, w *sensor.Watch)
+	spec       plant.Spec
+	use        plant.Use
+	weather    plant.Weather
+	kind       dewline.Kind
+	courses    []plant.Course
+	from       float64 // Unix s
+	days       int
+	every      int64 // s
+	mean       bool
+	bare       bool // four points and outdoor air
+	change     func(at dewline.Millis, v *readings)
+	suspicious func(at dewline.Millis) bool // nil: never
+	seed       uint64
+	noisy      float64       // times the usual scatter, 0: once
+	watch      *sensor.Watch // nil: a new one
+	see        func(at dewline.Millis, w *sensor.Watch)
+	events     func(at dewline.Millis, w *sensor.Watch)
 }
 
 // readings are the values of one moment by point; NaN: not sent.
@@ -134,7 +135,7 @@ func (s *site) run(t testing.TB) *sensor.Watch {
 	if w == nil {
 		w = &sensor.Watch{}
 	}
-	d := driver{w: w, m: c, interval: time.Duration(s.every) * time.Second, mean: s.mean}
+	d := driver{w: w, m: c, interval: time.Duration(s.every) * time.Second, mean: s.mean, suspicious: s.suspicious}
 	var sum readings
 	var count float64
 	for range s.days * 1440 {
@@ -209,10 +210,11 @@ func (s *site) truth(t testing.TB) func(minute int) *plant.Now {
 
 // driver offers readings to a watch as the engine does.
 type driver struct {
-	w        *sensor.Watch
-	m        *cycle.Machine
-	interval time.Duration
-	mean     bool
+	w          *sensor.Watch
+	m          *cycle.Machine
+	interval   time.Duration
+	mean       bool
+	suspicious func(at dewline.Millis) bool
 
 	fr      cycle.Frame
 	f       cycle.Features
@@ -242,6 +244,7 @@ func (d *driver) take(at dewline.Millis, v *readings) {
 	}
 	d.w.Frame(d.m, &d.fr, &d.f, sensor.Situation{
 		Running: on, Known: known, Since: d.since, Steady: on && at-d.since >= 12*60_000, Mode: mode, Interval: d.interval, Mean: d.mean,
+		Suspicious: d.suspicious != nil && d.suspicious(at),
 	})
 }
 

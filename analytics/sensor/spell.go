@@ -33,7 +33,7 @@ const (
 )
 
 // close judges the spell that is over and makes ready for the next.
-func (w *Watch) close() {
+func (w *Watch) close(suspicious bool) {
 	st := &w.State
 	if st.Spell.Frames == 0 {
 		return
@@ -42,6 +42,7 @@ func (w *Watch) close() {
 	w.alone(from, from+spellLength)
 	w.related(from, from+spellLength)
 	w.rested(from, from+spellLength)
+	w.calmed(suspicious)
 	for i := range st.Points {
 		p := &st.Points[i]
 		p.N, p.MeanN, p.RestN, p.Mean, p.Rest = 0, 0, 0, 0, 0

@@ -13,9 +13,11 @@ type usual struct {
 	Strange uint8 // spells in a row under other conditions
 	Superheat, Subcooling, Approach, OverAir,
 	Dew, Hot, Excess, Out float32
-	Rest [2]float32 // clamps of suction and liquid above outdoor air, at rest
-	At   dewline.Millis
+	At dewline.Millis
 }
+
+// clamps are those whose steps are judged.
+var clamps = [...]int{suctionT, liquidT, dischargeT}
 
 const (
 	enoughUsual = 3   // spells before there is something to compare with
@@ -61,7 +63,7 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	calm := alike && quiet(d.superheat, 3.5) && quiet(d.subcooling, 2) && quiet(d.excess, 4)
 	ran := time.Duration(st.Spell.Ran) * time.Second
 	any := false
-	for k, i := range [...]int{suctionT, liquidT, dischargeT} {
+	for k, i := range clamps {
 		c := &st.Related[i]
 		if kind, size := w.stepKind(k, m, &d); moved[k] && kind != 0 {
 			any = true
@@ -126,14 +128,9 @@ func (w *Watch) stepKind(k int, m, d *means) (Kind, float64) {
 	default:
 		size, air, pipe = d.excess, m.out, m.dischargeT-d.excess
 	}
-	if k < 2 {
-		// An offset is there at rest too.
-		if p := &w.State.Points[[...]int{suctionT, liquidT}[k]]; p.RestN >= 3 && u.Rest[k] != 0 {
-			at := float64(p.Rest) - float64(w.State.Points[outdoorT].Rest) - float64(u.Rest[k])
-			if math.Abs(at) > 0.6*math.Abs(size) && at*size > 0 {
-				return Offset, size
-			}
-		}
+	// An offset is there at rest too.
+	if at, _, ok := w.Moved(dewline.Point(clamps[k]+1), w.State.Related[clamps[k]].Since); ok && math.Abs(at) > 0.6*math.Abs(size) && at*size > 0 {
+		return Offset, size
 	}
 	if within(size/(air-pipe), 0.12, 1.25) {
 		return FallenOff, size
@@ -143,7 +140,7 @@ func (w *Watch) stepKind(k int, m, d *means) (Kind, float64) {
 
 // stepping says whether a step is suspected, and whether it is believed.
 func (w *Watch) stepping() (suspected, sure bool) {
-	for _, i := range [...]int{suctionT, liquidT, dischargeT} {
+	for _, i := range clamps {
 		if c := &w.State.Related[i]; c.Kind == FallenOff || c.Kind == Offset {
 			suspected, sure = true, sure || c.Sure != 0
 		}
@@ -152,7 +149,7 @@ func (w *Watch) stepping() (suspected, sure bool) {
 }
 
 func (w *Watch) dropSteps() {
-	for _, i := range [...]int{suctionT, liquidT, dischargeT} {
+	for _, i := range clamps {
 		if c := &w.State.Related[i]; c.Kind == FallenOff || c.Kind == Offset {
 			*c = suspicion{}
 		}
@@ -186,12 +183,6 @@ func (w *Watch) learn(m *means, at dewline.Millis) {
 	into(&u.Hot, m.hot)
 	into(&u.Excess, m.excess)
 	into(&u.Out, m.out)
-	air := &w.State.Points[outdoorT]
-	for k, i := range [...]int{suctionT, liquidT} {
-		if p := &w.State.Points[i]; p.RestN >= 3 && air.RestN >= 3 {
-			into(&u.Rest[k], float64(p.Rest-air.Rest))
-		}
-	}
 }
 
 // coldDischarge judges a suction clamp that shows much superheat which the discharge gas does not have: gas

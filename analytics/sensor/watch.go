@@ -49,6 +49,7 @@ type state struct {
 	Gateway  suspicion
 	Usual    usual
 	Rest     rest
+	Calms    calms
 }
 
 // numRelated: pressures and clamps are the first points.
@@ -140,7 +141,7 @@ func (w *Watch) Frame(m *cycle.Machine, fr *cycle.Frame, f *cycle.Features, s Si
 		w.adopt(m)
 	}
 	if id := int32(at / spellLength); id != st.Spell.ID {
-		w.close()
+		w.close(s.Suspicious)
 		st.Spell = spell{ID: id}
 	}
 	interval := dewline.Millis(s.Interval.Milliseconds())
@@ -361,6 +362,7 @@ func (w *Watch) Replaced(p dewline.Point, at dewline.Millis) {
 		st.Related[p-1] = suspicion{}
 	}
 	st.Rest.forget(p)
+	st.Calms.forget(p)
 }
 
 // limit returns the limit of error of a point's sensor, at least what it takes for a movement to be one.
