@@ -225,6 +225,26 @@ func TestACapillaryThatFloodsInTheHeat(t *testing.T) {
 	}
 }
 
+// TestAFixedOrificeThatFloodsWithoutOtherSigns: most are good machines in hot weather, where nothing speaks for anything; a valve is
+// there to keep liquid away whatever the weather, and so is an orifice that is to be acted on.
+func TestAFixedOrificeThatFloodsWithoutOtherSigns(t *testing.T) {
+	for _, c := range []struct {
+		metering dewline.Metering
+		severity dewline.Severity
+		first    dewline.Fault
+	}{
+		{dewline.FixedOrifice, dewline.Watch, dewline.NoFault}, {dewline.FixedOrifice, dewline.Soon, dewline.Overfeed}, {dewline.TXV, dewline.Watch, dewline.Overfeed},
+	} {
+		_, y := newRig("R-410A", c.metering, 1).run(t)
+		y.Acute.Flood.Open = true
+		y.Track.Causes = []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
+		y.Episodes = []episode{{Key: machineKey, Severity: c.severity}}
+		if got := y.machineCauses(dewline.Flooding); got[0].Fault != c.first {
+			t.Errorf("%s, %s: %v, want %s first", c.metering, c.severity, got, c.first)
+		}
+	}
+}
+
 // TestWhatIsSeenInMeans: means of a quarter hour, as data exports have them: a fault that lasts is named, and liquid
 // at the compressor too.
 func TestWhatIsSeenInMeans(t *testing.T) {

@@ -249,8 +249,8 @@ func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
 }
 
 // goodButHot is how many of those whose discharge line passes its limit while nothing else speaks for a fault are good
-// machines in hot weather, and goodButWet how many of those whose capillary gives liquid for hours (on the fleets that this
-// was tuned on); as many of those whose fixed orifice does, where the windows speak for nothing but too little air.
+// machines in hot weather, and goodButWet how many of those whose capillary gives liquid for hours, or whose fixed orifice does
+// where the windows speak for nothing, or for nothing but too little air (on the fleets that this was tuned on).
 const goodButHot, goodButWet = 0.85, 0.8
 
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
@@ -266,16 +266,19 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 		return ep.Causes
 	case len(seen) > 0 && !y.passed(c):
 		return seen
-	case c == dewline.Flooding && y.machine.System.Metering == dewline.Capillary && ep.watched():
-		return excused(goodButWet, usual)
-	case c == dewline.Hunting, len(seen) == 0:
-		return usual
 	case c == dewline.Flooding:
 		likely := blend(seen, usual)
-		if ep.watched() && likely[0].Fault == dewline.EvaporatorAirflow && !y.machine.System.Metering.HoldsSuperheat() {
-			return excused(goodButWet, likely) // dry weather does what too little air does
+		if metering := y.machine.System.Metering; ep.watched() && !metering.HoldsSuperheat() {
+			switch { // hot and dry weather does what the usual causes do, and what too little air does
+			case metering == dewline.Capillary:
+				return excused(goodButWet, usual)
+			case likely[0].Fault == dewline.EvaporatorAirflow, slices.Equal(likely, usual):
+				return excused(goodButWet, likely)
+			}
 		}
 		return likely
+	case c == dewline.Hunting, len(seen) == 0:
+		return usual
 	case c == dewline.HotDischarge:
 		return excused(goodButHot, usual)
 	}
