@@ -95,14 +95,13 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
 }
 
-// suspectSensor tells of the sensor that the windows speak for. A machine that is told of already keeps its alert, whose causes
-// follow.
+// suspectSensor tells of the sensor that the windows speak for. A machine that is told of already keeps its alert (see refresh).
 func (y *system) suspectSensor(e *Engine, at dewline.Millis) {
 	t := &y.Track
 	if t.Top.Fault != dewline.SensorFault || t.Top.Probability < 0.5 {
 		return // one of several, and it is not told which
 	}
-	if at-t.Since < 44*hour && !y.suspectsSensor() && !y.movedAtRest(t.Top.Point) {
+	if at-t.Since < 44*hour && !y.suspectsSensor() && !y.showsItself(t.Top.Point) {
 		return // wet, windy or sunny days pass
 	}
 	if !y.Believed.Open {
@@ -113,11 +112,12 @@ func (y *system) suspectSensor(e *Engine, at dewline.Millis) {
 	}
 }
 
-// movedAtRest says whether a sensor surely reads otherwise than before while the machine stands.
-func (y *system) movedAtRest(p dewline.Point) bool {
+// showsItself says whether a sensor gives itself away, and not by what it makes of the machine alone: it is in doubt by itself,
+// or surely reads otherwise than before while the machine stands.
+func (y *system) showsItself(p dewline.Point) bool {
 	const surely = 3 // standard uncertainties
 	return slices.ContainsFunc(y.directions, func(d diagnose.Sensor) bool {
-		return d.Point == p && d.MovedU > 0 && math.Abs(d.Moved) > surely*d.MovedU
+		return d.Point == p && (d.Suspected || d.MovedU > 0 && math.Abs(d.Moved) > surely*d.MovedU)
 	})
 }
 

@@ -95,10 +95,11 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 }
 
 // refresh brings the open machine episode up to what is believed now: at once when another cause has
-// led for a while, otherwise once a day. While nothing is believed, as after a repair, what was said stands.
+// led for a while, otherwise once a day. While nothing is believed, as after a repair, what was said stands; and while the windows
+// alone speak for a sensor, which did not before.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
-	ep := y.open(machineKey)
-	if ep == nil || len(y.Track.Causes) == 0 || y.Track.Odds < 0 && !ep.Possible {
+	ep, t := y.open(machineKey), &y.Track
+	if ep == nil || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
 		return
 	}
 	const aWhile = 6 // windows

@@ -746,8 +746,8 @@ func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
 	}
 }
 
-// TestAnAlertOfTheMachineTurnsToItsSensor: where the windows speak for a wrong sensor from some time on, the open alert says so,
-// and does not blame the machine for ever.
+// TestAnAlertOfTheMachineTurnsToItsSensor: where the windows speak for a wrong sensor from some time on, and it reads otherwise at
+// rest too, the open alert says so, and does not blame the machine for ever. The windows alone do not overturn it.
 func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {
 	r := newRig("R-410A", dewline.FixedOrifice, 2)
 	_, y := r.run(t)
@@ -768,8 +768,17 @@ func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {
 	if len(y.Episodes) != 1 || y.Episodes[0].Causes[0].Fault != dewline.Undercharge {
 		t.Fatalf("%d episodes, want one of a low charge", len(y.Episodes))
 	}
+	clamp := dewline.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.9}
+	y.directions = []diagnose.Sensor{{Point: dewline.LiquidTemp}}
 	for range 6 {
-		window(dewline.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.9}, dewline.LiquidTemp)
+		window(clamp, dewline.LiquidTemp)
+	}
+	if len(y.Episodes) != 1 || y.Episodes[0].Causes[0].Fault != dewline.Undercharge {
+		t.Errorf("by the windows alone the alert says %v", y.Episodes[0].Causes)
+	}
+	y.directions[0].Moved, y.directions[0].MovedU = 4, 0.9
+	for range 6 {
+		window(clamp, dewline.LiquidTemp)
 	}
 	if len(y.Episodes) != 1 || y.Episodes[0].Key != machineKey || y.Episodes[0].Causes[0].Fault != dewline.SensorFault {
 		t.Errorf("after three hours of windows that speak for a sensor the alert says %v", y.Episodes[0].Causes)
