@@ -282,8 +282,12 @@ func (y *system) evidenceFor(key, text string) []string {
 		return out
 	}
 	out = append(out, diagnose.Evidence(t.frame(), &t.Top, t.drifted())...)
-	for i := range y.directions {
-		d := &y.directions[i]
+	var sensors []diagnose.Sensor
+	if n := len(t.Recent); n > 0 {
+		sensors = y.sensors(&t.Recent[n-1]) // anew, for a limit may be told between two windows, and after a restart
+	}
+	for i := range sensors {
+		d := &sensors[i]
 		named := slices.ContainsFunc(t.Causes, func(c dewline.Cause) bool { return c.Detail == d.Point.String() })
 		if text := d.AtRest(&t.Top); named && text != "" && !slices.Contains(out, text) {
 			out = append(out, text)

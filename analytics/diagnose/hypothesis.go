@@ -92,9 +92,7 @@ func (s *Sensor) atRest(size, variance float64) float64 {
 	if s.MovedU == 0 {
 		return 1
 	}
-	with := math.Sqrt(variance + s.MovedU*s.MovedU)
-	a, b := (s.Moved-size)/with, s.Moved/s.MovedU
-	ratio := min(max(math.Exp((b*b-a*a)/2)*s.MovedU/with, 1.0/mostMoved), mostMoved)
+	ratio := likelier(s.Moved, s.MovedU, size, math.Sqrt(variance), mostMoved)
 	if s.towardAir(size) { // a clamp that is off reads the air, and so does a pipe at rest
 		return comesOff + (1-comesOff)*ratio
 	}

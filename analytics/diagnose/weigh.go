@@ -33,9 +33,15 @@ func (s *Situation) gas() float64 {
 	if s.StandingU == 0 {
 		return 1
 	}
-	with := math.Hypot(s.StandingU, standingSD)
-	a, b := (s.Standing-standing)/with, s.Standing/s.StandingU
-	return min(max(math.Exp((b*b-a*a)/2)*s.StandingU/with, 1/mostGas), mostGas)
+	return likelier(s.Standing, s.StandingU, standing, standingSD, mostGas)
+}
+
+// likelier returns how much likelier a value of standard uncertainty u is where it has a mean and strays by sd than where it is
+// zero: by a factor of most at most, either way.
+func likelier(v, u, mean, sd, most float64) float64 {
+	with := math.Hypot(u, sd)
+	a, b := (v-mean)/with, v/u
+	return min(max(math.Exp((b*b-a*a)/2)*u/with, 1/most), most)
 }
 
 // subzero returns how rarely what is measured below no superheat is of a machine, in which there is none below it, and
