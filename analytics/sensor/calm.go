@@ -2,6 +2,7 @@ package sensor
 
 import (
 	"math"
+	"slices"
 
 	"dewline"
 )
@@ -160,14 +161,7 @@ func (w *Watch) moved(p dewline.Point, since dewline.Millis) (k, u float64, ok b
 	return k, u, ok
 }
 
-func calmIndex(point int) int {
-	for k, i := range calmPoints {
-		if i == point {
-			return k
-		}
-	}
-	return -1
-}
+func calmIndex(point int) int { return slices.Index(calmPoints[:], point) }
 
 // indoors is the share of the air inside in what a temperature comes to at rest, and the rest of it outdoors, before anything
 // is known of it (from memory).
