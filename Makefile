@@ -49,7 +49,7 @@ test: tools ## set up and check everything: what CI runs
 	@.ci/step generated .ci/generated
 	@.ci/step fuzz .ci/fuzz $(FUZZTIME)
 	@$(if $(PLAIN),go test -vet=off -shuffle=on $(PLAIN))
-	@go test -vet=off -race -shuffle=on $(RACED)
+	@go test -vet=off -race -shuffle=on -timeout=20m $(RACED)
 
 .PHONY: bench
 bench: ## run the benchmarks (BENCH=regexp, PKG=./thermo/...)

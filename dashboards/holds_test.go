@@ -192,9 +192,6 @@ func TestHolds(t *testing.T) {
 func TestHoldsInBrowser(t *testing.T) {
 	parent := browser(t)
 	for _, v := range views {
-		if v.name == "desktop-dark" || v.name == "phone-light" {
-			continue // light on a desk and dark on a phone show both
-		}
 		t.Run(v.name, func(t *testing.T) {
 			o := optionsFor(pagebook.Town(noon))
 			o.Desk = &holdDesk{holds: []dewline.Hold{

@@ -156,9 +156,6 @@ func TestReportsInBrowser(t *testing.T) {
 	site := httptest.NewServer(handler(t, reportOptions(newReporter(9), visitor(dewline.RoleManager, ""))))
 	defer site.Close()
 	for _, v := range views {
-		if v.name == "desktop-dark" || v.name == "phone-light" {
-			continue
-		}
 		t.Run(v.name, func(t *testing.T) {
 			ctx, w := v.tab(t, parent)
 			open(t, ctx, site.URL+"/fleet")

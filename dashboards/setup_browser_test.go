@@ -119,7 +119,7 @@ func TestCheckInBrowser(t *testing.T) {
 			ctx, w := v.tab(t, parent)
 			open(t, ctx, site.URL+"/setup/systems/"+path+"/check")
 			v.look(t, ctx, "check-"+name)
-			if v.name == "phone-light" { // it looks again by itself
+			if v.name == "phone-dark" { // it looks again by itself
 				evaluate[bool](t, ctx, `document.querySelector("#check").dataset.old = "yes", true`)
 				arrives(t, ctx, `!document.querySelector("#check").dataset.old && document.querySelector("#check .check-lines") !== null`)
 			}
