@@ -62,6 +62,7 @@ func TestFaultsAreFound(t *testing.T) {
 		"pressures exchanged":               {comfortSplit, exchange(dewline.SuctionPressure, dewline.LiquidPressure), []dewline.Point{dewline.SuctionPressure, dewline.LiquidPressure}, sensor.CrossedPressures, day, 60, false},
 		"both on one channel":               {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionPressure] = v[dewline.LiquidPressure] }, []dewline.Point{dewline.SuctionPressure, dewline.LiquidPressure}, sensor.CrossedPressures, day, 60, false},
 		"suction clamp off its pipe":        {comfortSplit, toAir(dewline.SuctionTemp, 0.6), []dewline.Point{dewline.SuctionTemp}, sensor.FallenOff, 3 * day, 60, false},
+		"suction clamp off its pipe, bare":  {bare(comfortSplit), toAir(dewline.SuctionTemp, 0.8), []dewline.Point{dewline.SuctionTemp}, sensor.FallenOff, 3 * day, 60, false},
 		"suction clamp off, walk-in, 5 min": {walkIn, toAir(dewline.SuctionTemp, 0.7), []dewline.Point{dewline.SuctionTemp}, sensor.FallenOff, 3 * day, 300, false},
 		"liquid pressure in another unit":   {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.LiquidPressure] *= 0.145037738 }, []dewline.Point{dewline.LiquidPressure}, sensor.UnitFactor, day, 60, false},
 		"suction pressure too large":        {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionPressure] *= 1000 }, []dewline.Point{dewline.SuctionPressure}, sensor.UnitFactor, day / 12, 60, false},

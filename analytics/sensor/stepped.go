@@ -21,6 +21,7 @@ var clamps = [...]int{suctionT, liquidT, dischargeT}
 
 const (
 	enoughUsual = 3   // spells before there is something to compare with
+	atOnce      = 3   // K, by which a spell may differ and be taken in whole
 	mostStrange = 24  // spells under other conditions after which a suspicion is dropped
 	mostSure    = 180 // and one that is believed
 	rememberFor = 10 * 24 * hour
@@ -49,7 +50,7 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	alike := small(d.dew, 1.5) && quiet(d.overAir, 1.5) && quiet(d.out, 4)
 	var moved [3]bool // suction, liquid, discharge clamp
 	if alike {
-		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && onlyShown(&d)
+		moved[0] = math.Abs(d.superheat) >= 6 && small(d.subcooling, 1.5) && w.onlyShown(&d)
 		// More liquid in the condenser lowers the approach too, but lifts the head; with a receiver
 		// subcooling does not follow the charge.
 		fallen := small(m.approach, 1.2) && u.Approach >= 3 && d.subcooling >= 2.5 && small(d.overAir, 0.8)
@@ -94,16 +95,18 @@ func (w *Watch) stepped(m *means, from, to dewline.Millis) {
 	w.coldDischarge(m, from, to)
 }
 
-// onlyShown says whether other superheat is only shown: in earnest the discharge gas would have it as well.
-func onlyShown(d *means) bool {
+// onlyShown says whether other superheat is only shown: in earnest the discharge gas would have it as well, or else the coil
+// would boil colder, by 2 K and more where 9 K are added (the table of signatures; a reversing valve that leaks warms the gas
+// behind the coil).
+func (w *Watch) onlyShown(d *means) bool {
 	if !math.IsNaN(d.excess) { // the compressor would have to be another one
 		return d.excess*d.superheat <= -0.5*d.superheat*d.superheat
 	}
 	if !math.IsNaN(d.hot) {
 		return math.Abs(d.hot) <= 3
 	}
-	// Without it nothing tells them apart surely: a receiver and a good valve hide the rest.
-	return false
+	const much, still = 9, 1.2 // K
+	return d.superheat >= much && math.Abs(d.dew) <= still && math.Abs(d.subcooling) <= still && w.machine.System.Kind != dewline.HeatPump
 }
 
 // calmLine says whether the suction line does not swing.
@@ -165,13 +168,20 @@ func (w *Watch) learn(m *means, at dewline.Millis) {
 	u.At = at
 	u.N = sat8(u.N, 1)
 	weight := float32(1) / float32(min(u.N, 5))
+	// A strange spell must not become usual at once, nor one symptom of a fault before the others.
+	share := float32(1)
+	if u.N > enoughUsual {
+		for _, far := range [...]float32{float32(m.superheat) - u.Superheat, float32(m.subcooling) - u.Subcooling, float32(m.dew) - u.Dew} {
+			share = min(share, atOnce/max(far, -far, atOnce))
+		}
+	}
 	into := func(x *float32, v float64) {
 		if math.IsNaN(v) {
 			return
 		}
-		d := float32(v) - *x
-		if u.N > enoughUsual { // a strange spell must not become usual at once
-			d = min(max(d, -3), 3)
+		d := share * (float32(v) - *x)
+		if u.N > enoughUsual {
+			d = min(max(d, -atOnce), atOnce)
 		}
 		*x += weight * d
 	}
