@@ -20,6 +20,10 @@ var calmPoints = [...]int{suctionT, liquidT, dischargeT, outdoorT, returnT, supp
 
 const numCalm = len(calmPoints)
 
+// unrested is how much of what a temperature usually is away from the airs differs, standard (from memory): what has not come to
+// them by the end of a rest, as a receiver full of warm liquid, keeps something of how it ran before.
+const unrested = 0.5
+
 // calm is what they were at the longest rest of a day, or at a later one that was nearly as long where something is in doubt.
 type calm struct {
 	Spell int32                // its number since 1970, 0: there was none
@@ -219,5 +223,6 @@ func (r *calms) compare(now *calm, mine, out, in int) (moved, u, share float64, 
 		square += e * e / float64(n-1)
 	}
 	of := (d - 2*c*x0 + a*x0*x0) / det
-	return y0 - share*x0 - b - more*x0, math.Sqrt(calmU*calmU + square*(1+of)), share + more, true
+	hurried := unrested * b
+	return y0 - share*x0 - b - more*x0, math.Sqrt(calmU*calmU + hurried*hurried + square*(1+of)), share + more, true
 }

@@ -6,6 +6,7 @@ import (
 
 	"dewline"
 	"dewline/analytics/sensor"
+	"dewline/thermo/plant"
 )
 
 // TestASensorThatMovedIsWrongAtRestToo: what a sensor of the plant's machine is put off by from the ninth day on is read off its
@@ -67,6 +68,35 @@ func TestHealthyMachinesDoNotMove(t *testing.T) {
 		t.Logf("%s: %d of %d", name, beyond, all)
 		if all < 30 || 20*beyond > all {
 			t.Errorf("%s: %d of %d are beyond two standard uncertainties", name, beyond, all)
+		}
+	}
+}
+
+// TestWhatHasNotComeToRestImplicatesNobody: short rests leave lines and a receiver as warm as the machine ran, so that one which
+// condenses hotter is no sensor.
+func TestWhatHasNotComeToRestImplicatesNobody(t *testing.T) {
+	for fault, c := range map[plant.FaultKind]float64{plant.NonCondensables: 1.2, plant.CondenserAir: 0.4} {
+		s := walkIn
+		s.days = 12
+		onset := dewline.Millis(s.from*1000) + 8*day
+		s.courses = []plant.Course{{Fault: fault, Severity: c, From: s.from + 8*86400}}
+		s.suspicious = func(at dewline.Millis) bool { return at >= onset }
+		told := 0
+		s.see = func(at dewline.Millis, w *sensor.Watch) {
+			if at < onset || at%day != 0 {
+				return
+			}
+			for p := range dewline.CompressorCurrent {
+				if by, u, ok := w.Moved(p, onset); ok && p != dewline.SuctionPressure {
+					if told++; math.Abs(by) > 2.5*u {
+						t.Errorf("%v, %s: %s moved by %.2g ±%.2g", fault, at.Time(), p, by, 2*u)
+					}
+				}
+			}
+		}
+		s.run(t)
+		if told < 6 {
+			t.Errorf("%v: %d rests told something", fault, told)
 		}
 	}
 }
