@@ -234,6 +234,29 @@ func TestAReplacedSensorIsBelieved(t *testing.T) {
 	}
 }
 
+// TestAReplacedSensorLeavesNoFaultBehind: what the old one made of the machine is not of the machine, nor of the new one.
+func TestAReplacedSensorLeavesNoFaultBehind(t *testing.T) {
+	r := newRig("R-32", dewline.TXV, 18)
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			if s := &all[i]; s.Point == dewline.OutdoorAirTemp && s.At >= dayAt(13) && s.At < dayAt(17.7) {
+				s.Value -= 9
+			}
+		}
+		return all
+	}
+	r.events = []dewline.Event{{System: rigID, Kind: dewline.SensorReplaced, At: dayAt(17.7), Note: dewline.OutdoorAirTemp.String()}}
+	_, y := r.run(t)
+	for i := range y.Track.Recent {
+		if from := y.Track.Recent[i].From; from < dayAt(17.7) {
+			t.Errorf("a window of %s is still judged by", clock(from))
+		}
+	}
+	if y.Track.Odds > doubted {
+		t.Errorf("hours later the log odds of a fault are %.1f", y.Track.Odds)
+	}
+}
+
 // TestADoubtedSensorHidesWhatRestsOnIt: and nothing else.
 func TestADoubtedSensorHidesWhatRestsOnIt(t *testing.T) {
 	w := watching{Doubts: []sensor.Doubt{{Point: dewline.LiquidTemp, Sure: 1}, {Point: dewline.SuctionTemp}}}

@@ -49,6 +49,19 @@ func (w *watching) sure(of func(dewline.Point) bool) bool {
 	return slices.ContainsFunc(w.Doubts, func(d sensor.Doubt) bool { return d.Sure != 0 && of(d.Point) })
 }
 
+// surePoints has a bit for each sensor that is surely wrong; that of 0 stands for the gateway.
+func (w *watching) surePoints() (bits uint64) {
+	w.sure(func(p dewline.Point) bool { bits |= 1 << p; return false })
+	return bits
+}
+
+// forgive drops the windows that were taken while a sensor was wrong: once it is right again, or another, nothing else tells
+// them from those of a faulty machine.
+func (t *track) forgive() {
+	t.Recent, t.Kept = t.Recent[:0], 0
+	t.Odds, t.Doubtful, t.Blaming, t.Possible = min(t.Odds, doubted), 0, 0, 0
+}
+
 // hides says whether a symptom rests on a sensor that is surely wrong.
 func (w *watching) hides(s diagnose.Symptom) bool {
 	return w.sure(func(p dewline.Point) bool { return depends(p, s) })
@@ -93,11 +106,15 @@ func (y *system) watch(e *Engine, f *cycle.Features) {
 		return
 	}
 	w.At = at
+	before := w.surePoints()
 	w.Doubts = w.Sensors.Doubts(w.Doubts[:0])
 	if slices.ContainsFunc(w.Doubts, meaningless) {
 		w.Misread = at
 	}
 	y.neverCame(at)
+	if before&^w.surePoints() != 0 {
+		y.Track.forgive()
+	}
 	for i := range w.Doubts {
 		d := &w.Doubts[i]
 		if d.Sure == 0 {
@@ -303,6 +320,7 @@ func (y *system) situation(w *baseline.Window, sensors []diagnose.Sensor) diagno
 	a := &y.Acute
 	passed := func(h *hold) bool { return h.Open && h.Last >= max(w.From, y.Track.Visit) }
 	sit.Wet = s.Metering.HoldsSuperheat() && passed(&a.Flood)
+	sit.Flooded = s.Metering.HoldsSuperheat() && a.Flood.Open && a.Flood.Last > y.Track.Visit
 	sit.Beyond = sit.Wet || passed(&a.Head) || passed(&a.Ice)
 	if y.coarse() {
 		sit.Mixed = mixed

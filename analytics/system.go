@@ -110,6 +110,8 @@ func (y *system) event(r window.Reading) {
 	p := dewline.Point(r.Value)
 	y.Watch.Sensors.Replaced(p, r.At)
 	y.Watch.Doubts = slices.DeleteFunc(y.Watch.Doubts, func(d sensor.Doubt) bool { return d.Point == p })
+	y.Gather = gather{}
+	y.Track.forgive()
 }
 
 // gap notes the time since the frame before.

@@ -20,6 +20,7 @@ type Situation struct {
 	Visited   bool    // a visit changed the machine since the learned frame was made
 	Beyond    bool    // an absolute limit is passed, which hardly happens without a reason
 	Wet       bool    // and it is the one of liquid at the compressor, which a valve is there to keep away
+	Flooded   bool    // a valve has let liquid through of late, under these conditions or others
 	BoreDoubt bool    // the bore read off the part is not the one called for
 	BoreRight bool    // the bore read off the part is the one called for
 	Mixed     float64 // how likely the readings are means that it stood for a part of, beside that they are of running alone
@@ -177,6 +178,9 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 			p = odds{p.start * gas, p.later * gas, p.visited * gas}
 		}
 		w := Weighed{Cause: Cause{Fault: sig.Fault, Detail: sig.Detail, Also: sig.Also}}
+		if sit.Flooded && sig.Detail == valveStuck {
+			w.Fault = dewline.Overfeed // stuck where it is, it starves the coil of one load and floods that of another
+		}
 		start, later := sig.weigh(absolute, learned, sit, start0, later0, &w)
 		if sit.Inherited {
 			later *= min(start, surest)
@@ -266,7 +270,7 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 		if learned != nil {
 			b = math.Exp(learned.logLikelihood(&m, &more) - later0)
 		}
-		if sit.Wet && m[Superheat] > noticed[Superheat] { // liquid does not come back of what dries the coil
+		if (sit.Wet || sit.Flooded && sig.Detail != valveStuck) && m[Superheat] > noticed[Superheat] { // liquid does not come back of what dries the coil
 			a, b = a*dries, b*dries
 		}
 		start += a
@@ -311,6 +315,9 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 	}
 	return start / float64(n), later / float64(n)
 }
+
+// valveStuck is the detail of a valve that no longer moves.
+const valveStuck = "valve_stuck"
 
 // dries is how rarely a fault that raises the superheat lasts while liquid comes back.
 const dries = 0.05

@@ -378,6 +378,20 @@ func TestLiquidCoolsTheDischarge(t *testing.T) {
 	}
 }
 
+// TestAValveThatFloodedIsNotClogged: a valve that lets liquid through at one load and starves the coil at another is stuck where it
+// is (common practice), and nothing that only dries the coil.
+func TestAValveThatFloodedIsNotClogged(t *testing.T) {
+	of := known{Superheat: 7, Subcooling: 1, SuctionDew: -1.3, OverAmbient: -0.2}
+	sit := comfort("valve")
+	if list := judged(of, sit); list[0].Fault != dewline.Restriction {
+		t.Errorf("a coil that is starved: %v", list)
+	}
+	sit.Flooded = true
+	if list := judged(of, sit); list[0].Fault != dewline.Overfeed || list[0].Detail != valveStuck {
+		t.Errorf("of a valve that let liquid through yesterday: %v", list)
+	}
+}
+
 func TestADoubtedSensorIsLikelier(t *testing.T) {
 	of := known{Superheat: 0, Subcooling: -3, SuctionDew: 0, OverAmbient: -0.4}
 	p := func(suspected bool) float64 {
