@@ -75,6 +75,10 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
 		return // first it is to be seen whether it is the sensor
 	}
+	c, sev := y.consequence()
+	if y.open(machineKey) == nil && t.Either && sev == dewline.Watch && at-t.Since < 5*24*hour {
+		return // it waits, and time tells
+	}
 	if y.open(machineKey) == nil && t.Blaming < leastWindows && !plain {
 		return // the windows before spoke for a sensor
 	}
@@ -84,7 +88,7 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if !y.Believed.Open {
 		y.Believed.begin(y.onset(), at)
 	}
-	c, s := y.consequence()
+	s := sev
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
 	if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
 		s = dewline.Watch

@@ -16,12 +16,14 @@ type episode struct {
 	Conditions []dewline.Condition // that were found, gravest first
 	Now        []dewline.Condition // of these, those that still last
 	Severity   dewline.Severity
-	Causes     []dewline.Cause
+	Causes     []dewline.Cause // as told
+	Weighed    []dewline.Cause // the mean over its windows, newer ones counting more, each detail for itself
 	Forecast   *dewline.Forecast
 	Evidence   []string
 	ToldAt     dewline.Millis
-	NewTop     int32 // windows for which another cause has led
-	Possible   bool  // it is but looked for in a machine that nobody knows yet
+	ToldZ      float64 // how far out the symptom that was furthest was then, in standard uncertainties
+	NewTop     int32   // windows for which another cause has led
+	Possible   bool    // it is but looked for in a machine that nobody knows yet
 }
 
 // watched says whether it is open and worth no more than a watch.
@@ -54,6 +56,7 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 		y.Episodes = append(y.Episodes, episode{Key: key, Onset: onset, Detected: at, Conditions: []dewline.Condition{c}, Now: []dewline.Condition{c}, Severity: s})
 		ep = &y.Episodes[len(y.Episodes)-1]
 		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
+		ep.Weighed = slices.Clone(ep.Causes)
 		y.tell(e, ep, 0, at)
 		return
 	}
@@ -72,6 +75,7 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 	}
 	if changed {
 		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
+		ep.Weighed = slices.Clone(ep.Causes)
 		y.tell(e, ep, 0, at)
 	}
 }
@@ -95,28 +99,80 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 }
 
 // refresh brings the open machine episode up to what is believed now: at once when another cause has
-// led for a while, otherwise once a day. While nothing is believed, as after a repair, what was said stands; and while the windows
+// led for a while, otherwise once a day if anything of it has moved, and once a week. While nothing is believed, as after a repair, what was said stands; and while the windows
 // alone speak for a sensor, which did not before.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
 	ep, t := y.open(machineKey), &y.Track
 	if ep == nil || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
 		return
 	}
-	const aWhile = 6 // windows
-	causes := y.causesFor(machineKey, ep.Conditions[0])
+	const aWhile = 2 // windows, after those that the mean takes
+	ep.weigh(y.causesFor(machineKey, ep.Conditions[0]))
+	causes := ep.likeliest()
 	if !same(causes, ep.Causes) {
 		ep.NewTop++
 	} else {
 		ep.NewTop = 0
 	}
-	daily := at-ep.ToldAt >= 24*hour && moved(causes, ep.Causes)
-	if ep.NewTop >= aWhile || daily {
+	due := at-ep.ToldAt >= 24*hour
+	if !due && ep.NewTop < aWhile {
+		return
+	}
+	forecast := y.forecast(ep.Conditions[0])
+	if ep.NewTop >= aWhile || at-ep.ToldAt >= 7*24*hour || moved(causes, ep.Causes) || grown(t.frame().Furthest(), ep.ToldZ) || postponed(ep.Forecast, forecast, at) {
 		ep.NewTop = 0
-		ep.Causes, ep.Forecast = causes, y.forecast(ep.Conditions[0])
+		ep.Causes, ep.Forecast = causes, forecast
 		ep.Evidence = y.evidenceFor(machineKey, "")
 		y.tell(e, ep, 0, at)
 	}
 }
+
+// weigh adds what the newest windows say of the causes to what those before said: one strange window does not turn an alert.
+func (ep *episode) weigh(causes []dewline.Cause) {
+	const newest, least, most = 0.2, 0.005, 10
+	for i := range ep.Weighed {
+		ep.Weighed[i].Probability *= 1 - newest
+	}
+	for _, c := range causes {
+		c.Probability *= newest
+		if i := slices.IndexFunc(ep.Weighed, func(w dewline.Cause) bool { return w.Fault == c.Fault && w.Detail == c.Detail }); i >= 0 {
+			ep.Weighed[i].Probability += c.Probability
+		} else {
+			ep.Weighed = append(ep.Weighed, c)
+		}
+	}
+	slices.SortStableFunc(ep.Weighed, likelierFirst)
+	ep.Weighed = slices.DeleteFunc(ep.Weighed[:min(len(ep.Weighed), most)], func(w dewline.Cause) bool { return w.Probability < least })
+}
+
+// likeliest returns the causes as an alert has them: each fault once, with its likeliest detail.
+func (ep *episode) likeliest() []dewline.Cause {
+	const mention = 0.02
+	var list []dewline.Cause
+	total := 0.0
+	for _, w := range ep.Weighed { // the likeliest detail comes first
+		if i := slices.IndexFunc(list, func(c dewline.Cause) bool {
+			return c.Fault == w.Fault && (c.Fault != dewline.SensorFault || c.Detail == w.Detail)
+		}); i >= 0 {
+			list[i].Probability += w.Probability
+		} else {
+			list = append(list, w)
+		}
+		total += w.Probability
+	}
+	slices.SortStableFunc(list, likelierFirst)
+	for len(list) > 2 && list[len(list)-1].Probability < mention*total {
+		total -= list[len(list)-1].Probability
+		list = list[:len(list)-1]
+	}
+	for i := range list {
+		list[i].Probability /= total
+	}
+	hundredths(list)
+	return list
+}
+
+func likelierFirst(a, b dewline.Cause) int { return cmp.Compare(b.Probability, a.Probability) }
 
 func same(a, b []dewline.Cause) bool {
 	return len(a) > 0 && len(b) > 0 && a[0].Fault == b[0].Fault && a[0].Detail == b[0].Detail
@@ -127,9 +183,25 @@ func moved(a, b []dewline.Cause) bool {
 	return !same(a, b) || math.Abs(a[0].Probability-b[0].Probability) >= 0.1
 }
 
+// grown says whether how far out something is has changed by half.
+func grown(now, told float64) bool { return now > 1.5*told || told > 1.5*now }
+
+// postponed says whether a forecast is another one by now: the limit has been reached or no longer is, there is a day to name or no
+// longer one, or it is another day by one at least, and by half of what is left.
+func postponed(told, now *dewline.Forecast, at dewline.Millis) bool {
+	if told == nil || now == nil {
+		return told != now
+	}
+	if reached := now.DaysP50 <= 0; reached || told.DaysP50 <= 0 {
+		return reached != (told.DaysP50 <= 0)
+	}
+	left := told.DaysP50 - float64(at-told.At)/float64(24*hour)
+	return math.Abs(now.DaysP50-left) > max(1, now.DaysP50/2)
+}
+
 // tell makes a finding of an episode.
 func (y *system) tell(e *Engine, ep *episode, cleared, at dewline.Millis) {
-	ep.ToldAt = at
+	ep.ToldAt, ep.ToldZ = at, y.Track.frame().Furthest()
 	e.out.Findings = append(e.out.Findings, dewline.Finding{
 		System: y.id, Key: ep.Key, Condition: ep.Conditions[0], Conditions: slices.Clone(ep.Conditions), Severity: ep.Severity,
 		Onset: ep.Onset, Detected: ep.Detected, Cleared: cleared, At: at,
@@ -197,7 +269,7 @@ func asTold(ep *episode, noFault float64) []dewline.Cause {
 	for i := range list {
 		list[i].Probability /= total
 	}
-	slices.SortStableFunc(list, func(a, b dewline.Cause) int { return cmp.Compare(b.Probability, a.Probability) })
+	slices.SortStableFunc(list, likelierFirst)
 	hundredths(list)
 	if acting {
 		surer(list)
@@ -331,7 +403,7 @@ func blend(weighed, usual []dewline.Cause) []dewline.Cause {
 			out = append(out, c)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b dewline.Cause) int { return cmp.Compare(b.Probability, a.Probability) })
+	slices.SortStableFunc(out, likelierFirst)
 	hundredths(out)
 	return out
 }

@@ -66,6 +66,7 @@ type track struct {
 	Causes   []dewline.Cause
 	Top      diagnose.Weighed
 	Sensor   bool // a wrong sensor is likelier than a faulty machine
+	Either   bool // a wrong sensor is not much less likely
 	Absolute diagnose.Residual
 	Learned  diagnose.Residual
 	HasLearn bool
@@ -187,6 +188,7 @@ type view struct {
 	causes            []dewline.Cause
 	top               diagnose.Weighed
 	sensor            bool // a wrong sensor is likelier than a faulty machine
+	either            bool // a wrong sensor is not much less likely
 }
 
 // view makes the residuals of windows and weighs the causes; sensors are those under the conditions of the
@@ -222,7 +224,7 @@ func (y *system) view(recent []baseline.Window, sensors []diagnose.Sensor, must 
 		v.noFaultAbsolute = j.NoFault / (start + j.NoFault)
 	}
 	v.top, v.causes = j.Causes[0], j.List()
-	v.sensor = wrong > (1-j.NoFault)/2
+	v.sensor, v.either = wrong > (1-j.NoFault)/2, wrong > (1-j.NoFault)/4
 	return v
 }
 
@@ -230,7 +232,7 @@ func (y *system) view(recent []baseline.Window, sensors []diagnose.Sensor, must 
 func (y *system) believe(v *view) {
 	t := &y.Track
 	t.Absolute, t.Learned, t.HasLearn = v.absolute, v.learned, v.hasLearned
-	t.NoFault, t.NoFaultA, t.Causes, t.Top, t.Sensor = v.noFault, v.noFaultAbsolute, v.causes, v.top, v.sensor
+	t.NoFault, t.NoFaultA, t.Causes, t.Top, t.Sensor, t.Either = v.noFault, v.noFaultAbsolute, v.causes, v.top, v.sensor, v.either
 }
 
 // glance weighs the window that is being gathered by itself: something urgent has come up, and the

@@ -746,6 +746,74 @@ func TestAMachineIsBlamedAfterThreeWindows(t *testing.T) {
 	}
 }
 
+// TestWhatMayBeASensorWaits: where a wrong sensor is not much less likely than a fault that hurts nobody yet, time tells; five
+// days of it are enough.
+func TestWhatMayBeASensorWaits(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 16)
+	_, y := r.run(t)
+	e := newTestEngine(t, r.fleet())
+	begin := dayAt(16)
+	for at := begin; at < begin+6*24*hour; at += 30 * minute {
+		tr := &y.Track
+		tr.Either, tr.NoFault = true, 0.1
+		tr.Causes = []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.6}, {Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.3}, {Fault: dewline.NoFault, Probability: 0.1}}
+		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.Undercharge}, Probability: 0.6, Start: 1}
+		y.smooth(at, 2.2)
+		y.belief(e, at)
+		if told, waited := len(y.Episodes) > 0, at-begin; told != (waited >= 5*24*hour) {
+			t.Fatalf("after %v: told %v", waited, told)
+		}
+	}
+}
+
+// TestOneStrangeWindowDoesNotTurnAnAlert: its causes are those of several windows, each fault with its likeliest detail.
+func TestOneStrangeWindowDoesNotTurnAnAlert(t *testing.T) {
+	const drier, plugged = "drier", "plugged"
+	ep := episode{Weighed: []dewline.Cause{{Fault: dewline.Restriction, Detail: drier, Probability: 0.9}, {Fault: dewline.NoFault, Probability: 0.1}}}
+	strange := []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.95}, {Fault: dewline.Restriction, Detail: plugged, Probability: 0.05}}
+	for n := 1; n <= 6; n++ {
+		ep.weigh(strange)
+		list := ep.likeliest()
+		total := 0.0
+		for _, c := range list {
+			total += c.Probability
+		}
+		if math.Abs(total-1) > 1e-9 {
+			t.Errorf("%v sum to %v", list, total)
+		}
+		if turned := list[0].Fault == dewline.Undercharge; turned != (n >= 4) {
+			t.Errorf("after %d windows: %v", n, list)
+		}
+		if i := placeOf(list, dewline.Restriction) - 1; i < 0 || list[i].Detail != drier {
+			t.Errorf("after %d windows: %v, want the drier among them", n, list)
+		}
+	}
+}
+
+// TestAnAlertKeepsUpWithItsMachine: what was told of a leak in its first days is told anew while it grows, and that its limit is
+// reached when it is.
+func TestAnAlertKeepsUpWithItsMachine(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 32)
+	r.off = func(day float64) (v diagnose.Vector) {
+		if by := day - 16; by > 0 {
+			v[diagnose.Superheat], v[diagnose.Subcooling], v[diagnose.SuctionDew], v[diagnose.OverAmbient] = min(1.1*by, 16), max(-0.35*by, -5), -0.45*by, -0.25*by
+		}
+		return v
+	}
+	out, _ := r.run(t)
+	found := onMachine(out)
+	if len(found) == 0 {
+		t.Fatal("nothing found")
+	}
+	last := found[len(found)-1]
+	if last.At < dayAt(25) || last.Forecast == nil || last.Forecast.DaysP50 != 0 {
+		t.Errorf("told last on %s with forecast %+v, want that the limit is reached\n%s", clock(last.At), last.Forecast, told(found))
+	}
+	if len(found) > 16 {
+		t.Errorf("told %d times in as many days", len(found))
+	}
+}
+
 // TestAnAlertOfTheMachineTurnsToItsSensor: where the windows speak for a wrong sensor from some time on, and it reads otherwise at
 // rest too, the open alert says so, and does not blame the machine for ever. The windows alone do not overturn it.
 func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {

@@ -74,6 +74,15 @@ func (r *Residual) Z(s Symptom) float64 {
 	return r.Mean[s] / math.Sqrt(r.Cov[s][s])
 }
 
+// Furthest returns how far out the symptom is that is furthest, in standard deviations.
+func (r *Residual) Furthest() float64 {
+	most := 0.0
+	for s := range NumSymptoms {
+		most = max(most, math.Abs(r.Z(s)))
+	}
+	return most
+}
+
 // Odd says whether a saturation temperature is further out than any fault of a machine takes it: a sensor, a
 // factor or a mapping is to be doubted first.
 func (r *Residual) Odd() bool {
