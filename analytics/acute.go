@@ -38,6 +38,7 @@ const (
 type acute struct {
 	Flood, Hot, Head, Ice, Cycling, Warm, Trip, Leak hold
 	Hunting                                          hold
+	CutOut                                           cutOut
 	WarmSince                                        dewline.Millis
 	DoorAt, DefrostAt                                dewline.Millis // when a door was open, or the coil defrosting, last
 	Risk                                             dewline.Millis // accumulated: running with liquid reaching the compressor or too hot

@@ -350,7 +350,7 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 			}
 		}
 		return likely
-	case c == dewline.Hunting, len(seen) == 0:
+	case c == dewline.Hunting, len(seen) == 0, c == dewline.HighHead && y.Acute.CutOut.Hold.Open: // no window can speak of runs so short
 		return usual
 	case c == dewline.HotDischarge:
 		return excused(goodButHot, usual)

@@ -537,7 +537,7 @@ func (y *system) visited(at dewline.Millis) {
 	t.Odds, t.Evals, t.Doubtful, t.Blaming, t.Possible, t.NoFault, t.NoFaultA = -2, 0, 0, 0, 0, 1, 1
 	t.Causes, t.Top = nil, diagnose.Weighed{}
 	a := &y.Acute
-	for _, h := range [...]*hold{&y.Believed, &a.Flood, &a.Hot, &a.Head, &a.Ice, &a.Cycling, &a.Warm, &a.Hunting} {
+	for _, h := range [...]*hold{&y.Believed, &a.Flood, &a.Hot, &a.Head, &a.Ice, &a.Cycling, &a.Warm, &a.Hunting, &a.CutOut.Hold} {
 		h.Ended, h.Again = 0, 0
 	}
 }

@@ -166,6 +166,7 @@ func (y *system) evaluate(e *Engine) {
 		y.Steady.reset()
 		y.Hunting = hunting{}
 	}
+	y.cutsOut(e, f, began, ended)
 	steady := false
 	if o.On && !y.asking(at) {
 		y.Judged = at
