@@ -79,6 +79,9 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if y.open(machineKey) == nil && t.Either && sev == dewline.Watch && at-t.Since < 5*24*hour {
 		return // it waits, and time tells
 	}
+	if y.open(machineKey) == nil && y.explained() && (t.Either || t.Blaming < 12*leastWindows) {
+		return // who looks at the sensor that is told of sees whether it is that
+	}
 	if y.open(machineKey) == nil && t.Blaming < leastWindows && !plain {
 		return // the windows before spoke for a sensor
 	}
@@ -97,6 +100,13 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 		s = dewline.Watch
 	}
 	y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
+}
+
+// explained says whether an open alert is about a sensor that is one of the likely causes.
+func (y *system) explained() bool {
+	return slices.ContainsFunc(y.Track.Causes, func(c dewline.Cause) bool {
+		return c.Fault == dewline.SensorFault && y.open(sensorPrefix+c.Detail) != nil
+	})
 }
 
 // suspectSensor tells of the sensor that the windows speak for. A machine that is told of already keeps its alert (see refresh).
@@ -161,7 +171,7 @@ func (y *system) passed(c dewline.Condition) bool {
 	case dewline.HotDischarge:
 		return a.Hot.Open
 	case dewline.HighHead:
-		return a.Head.Open
+		return a.Head.Open || a.CutOut.Hold.Open
 	case dewline.Freezing:
 		return a.Ice.Open
 	case dewline.Hunting:

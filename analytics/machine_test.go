@@ -766,6 +766,29 @@ func TestWhatMayBeASensorWaits(t *testing.T) {
 	}
 }
 
+// TestASensorThatIsToldOfIsLookedAtFirst: while an alert is open about a sensor that may be the cause, the machine is not blamed for
+// what may be the same, until many windows in a row have done so.
+func TestASensorThatIsToldOfIsLookedAtFirst(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 16)
+	_, y := r.run(t)
+	e := newTestEngine(t, r.fleet())
+	at := dayAt(16)
+	clamp := dewline.LiquidTemp.String()
+	y.raise(e, sensorPrefix+clamp, dewline.SensorDoubt, dewline.Watch, at, at, "")
+	for n := 1; n <= 40; n++ {
+		at += 30 * minute
+		tr := &y.Track
+		tr.NoFault = 0.0001 // beyond doubt
+		tr.Causes = []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.85}, {Fault: dewline.SensorFault, Detail: clamp, Probability: 0.15}}
+		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.Undercharge}, Probability: 0.85, Start: 1}
+		y.smooth(at, 7)
+		y.belief(e, at)
+		if blamed := y.open(machineKey) != nil; blamed != (n >= 36) {
+			t.Fatalf("after %d windows: blamed %v", n, blamed)
+		}
+	}
+}
+
 // TestOneStrangeWindowDoesNotTurnAnAlert: its causes are those of several windows, each fault with its likeliest detail.
 func TestOneStrangeWindowDoesNotTurnAnAlert(t *testing.T) {
 	const drier, plugged = "drier", "plugged"
