@@ -16,7 +16,8 @@
 //     beliefs that would follow from them. A doubt is a finding of its own, never one about the machine.
 //   - Limits (acute.go). Liquid at the compressor, the discharge line, the head, a freezing coil: beyond the expanded
 //     uncertainty, for a stated time of steady running. Spaces, safety devices, refrigerant detectors and starts
-//     need no steady running. A hunting valve is judged in the run as it goes (hunt.go).
+//     need no steady running, and neither do runs that a head far over the air ends within minutes (cutout.go). A hunting
+//     valve is judged in the run as it goes (hunt.go).
 //   - The absolute frame (baseline.Prior): what is published or usual for a machine of this kind and metering
 //     device, and its enrolment, under the conditions of the moment, with how far machines differ. It never learns, so
 //     a machine that is faulty from its first day stays faulty.
@@ -35,9 +36,11 @@
 //     against that sensor: most of what is wrong with a machine does not show then, and a wrong sensor does.
 //   - Belief (belief.go): smoothed odds with two thresholds, so that one strange window, a wet afternoon or a door is
 //     no fault, and a fault does not flap. Severity follows from what the symptoms amount to, and from how long
-//     and how surely.
+//     and how surely. Where a wrong sensor may explain as much and nothing hurts yet, or an alert about that sensor is
+//     open, it waits.
 //   - Episodes (episode.go): one per underlying cause, from its first finding to its end by the contract's rule. Further
-//     conditions join it; a change of the leading cause is told, a wobble is not.
+//     conditions join it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
+//     not. Once a day it is told anew if how far out the machine is, or the day of harm, has changed, and once a week anyway.
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
 // saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. Where no
