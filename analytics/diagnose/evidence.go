@@ -88,7 +88,18 @@ func (s *Sensor) AtRest(w *Weighed) string {
 	case moved:
 		return text + "; " + Name(w.Cause) + " does not explain it"
 	}
-	return text + ": it is hardly the sensor"
+	text += ": it is hardly the sensor"
+	if along := dot(&w.Mean, &s.Direction); s.towardAir(along) { // that alone would make it look as it does
+		text += ", unless its clamp has come off the pipe"
+	}
+	return text
+}
+
+func dot(a, b *Vector) (sum float64) {
+	for s := range a {
+		sum += a[s] * b[s]
+	}
+	return sum
 }
 
 // Name says a cause in the trade's words, with its article.

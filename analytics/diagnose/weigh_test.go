@@ -635,7 +635,7 @@ func TestEvidenceReadsWell(t *testing.T) {
 }
 
 func TestEvidenceOfARest(t *testing.T) {
-	clamp := Sensor{Point: dewline.SuctionTemp, Moved: -3.4, MovedU: 0.8}
+	clamp := Sensor{Point: dewline.SuctionTemp, Moved: -3.4, MovedU: 0.8, Direction: Vector{Superheat: 1}}
 	as := func(f dewline.Fault, p dewline.Point, size float64) *Weighed {
 		w := &Weighed{Cause: Cause{Fault: f, Point: p}, Severity: size}
 		if p != 0 {
@@ -656,6 +656,7 @@ func TestEvidenceOfARest(t *testing.T) {
 		{still, as(dewline.Overfeed, 0, 0.3), "suction_temp at rest 0.2 K above what it was beside the others before (±1.6): it is hardly the sensor"},
 		{pressure, as(dewline.SensorFault, dewline.SuctionPressure, -125_000), "suction_pressure at rest 131.0 kPa below what it was beside the others before (±40.0), as a wrong suction_pressure sensor makes it"},
 		{still, as(dewline.SensorFault, dewline.SuctionTemp, 3.6), "suction_temp at rest 0.2 K above what it was beside the others before (±1.6): a clamp that has come off its pipe reads right at rest"},
+		{still, &Weighed{Cause: Cause{Fault: dewline.Undercharge}, Severity: 0.2, Mean: Vector{Superheat: 8}}, "suction_temp at rest 0.2 K above what it was beside the others before (±1.6): it is hardly the sensor, unless its clamp has come off the pipe"},
 		{Sensor{Point: dewline.SuctionTemp}, as(dewline.Overfeed, 0, 0.3), ""},
 	} {
 		if got := c.s.AtRest(c.w); got != c.want {
