@@ -75,15 +75,16 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if (y.suspectsSensor() || y.misled(at) || t.frame().Odd()) && at-t.Since < 44*hour {
 		return // first it is to be seen whether it is the sensor
 	}
-	c, sev := y.consequence()
-	if y.open(machineKey) == nil && t.Either && sev == dewline.Watch && at-t.Since < 5*24*hour {
-		return // it waits, and time tells
-	}
-	if y.open(machineKey) == nil && y.explained() && (t.Either || t.Blaming < 12*leastWindows) {
-		return // who looks at the sensor that is told of sees whether it is that
-	}
-	if y.open(machineKey) == nil && t.Blaming < leastWindows && !plain {
-		return // the windows before spoke for a sensor
+	c, s := y.consequence()
+	if y.open(machineKey) == nil {
+		switch {
+		case t.Either && s == dewline.Watch && at-t.Since < 5*24*hour:
+			return // it waits, and time tells
+		case y.explained() && (t.Either || t.Blaming < 12*leastWindows):
+			return // who looks at the sensor that is told of sees whether it is that
+		case t.Blaming < leastWindows && !plain:
+			return // the windows before spoke for a sensor
+		}
 	}
 	if !t.charted() && t.Top.Start <= 0.5 && t.Model.Learned() {
 		return
@@ -91,7 +92,6 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if !y.Believed.Open {
 		y.Believed.begin(y.onset(), at)
 	}
-	s := sev
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
 	if young && s == dewline.Soon && !(t.Odds > overwhelming && t.agreed() && lasting) {
 		s = dewline.Watch

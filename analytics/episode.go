@@ -55,9 +55,7 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 	if ep == nil {
 		y.Episodes = append(y.Episodes, episode{Key: key, Onset: onset, Detected: at, Conditions: []dewline.Condition{c}, Now: []dewline.Condition{c}, Severity: s})
 		ep = &y.Episodes[len(y.Episodes)-1]
-		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
-		ep.Weighed = slices.Clone(ep.Causes)
-		y.tell(e, ep, 0, at)
+		y.describe(e, ep, c, at, text)
 		return
 	}
 	changed := ep.Possible // now there is more to say
@@ -74,10 +72,15 @@ func (y *system) raise(e *Engine, key string, c dewline.Condition, s dewline.Sev
 		ep.Severity, changed = s, true
 	}
 	if changed {
-		ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(key, c), y.evidenceFor(key, text), y.forecast(c)
-		ep.Weighed = slices.Clone(ep.Causes)
-		y.tell(e, ep, 0, at)
+		y.describe(e, ep, c, at, text)
 	}
+}
+
+// describe tells what is believed of an episode at the moment, for a condition that has come up.
+func (y *system) describe(e *Engine, ep *episode, c dewline.Condition, at dewline.Millis, text string) {
+	ep.Causes, ep.Evidence, ep.Forecast = y.causesFor(ep.Key, c), y.evidenceFor(ep.Key, text), y.forecast(c)
+	ep.Weighed = slices.Clone(ep.Causes)
+	y.tell(e, ep, 0, at)
 }
 
 // lower says that a condition is over. The episode ends with its last one.
@@ -99,8 +102,8 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 }
 
 // refresh brings the open machine episode up to what is believed now: at once when another cause has
-// led for a while, otherwise once a day if anything of it has moved, and once a week. While nothing is believed, as after a repair, what was said stands; and while the windows
-// alone speak for a sensor, which did not before.
+// led for a while, otherwise once a day if anything of it has moved, and once a week. While nothing is believed, as after a
+// repair, what was said stands; and while the windows alone speak for a sensor, which did not before.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
 	ep, t := y.open(machineKey), &y.Track
 	if ep == nil || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
@@ -114,17 +117,18 @@ func (y *system) refresh(e *Engine, at dewline.Millis) {
 	} else {
 		ep.NewTop = 0
 	}
-	due := at-ep.ToldAt >= 24*hour
-	if !due && ep.NewTop < aWhile {
+	turned, age := ep.NewTop >= aWhile, at-ep.ToldAt
+	if !turned && age < 24*hour {
 		return
 	}
 	forecast := y.forecast(ep.Conditions[0])
-	if ep.NewTop >= aWhile || at-ep.ToldAt >= 7*24*hour || moved(causes, ep.Causes) || grown(t.frame().Furthest(), ep.ToldZ) || postponed(ep.Forecast, forecast, at) {
-		ep.NewTop = 0
-		ep.Causes, ep.Forecast = causes, forecast
-		ep.Evidence = y.evidenceFor(machineKey, "")
-		y.tell(e, ep, 0, at)
+	if !turned && age < 7*24*hour && !moved(causes, ep.Causes) && !grown(t.frame().Furthest(), ep.ToldZ) && !postponed(ep.Forecast, forecast, at) {
+		return
 	}
+	ep.NewTop = 0
+	ep.Causes, ep.Forecast = causes, forecast
+	ep.Evidence = y.evidenceFor(machineKey, "")
+	y.tell(e, ep, 0, at)
 }
 
 // weigh adds what the newest windows say of the causes to what those before said: one strange window does not turn an alert.

@@ -51,7 +51,11 @@ func (w *watching) sure(of func(dewline.Point) bool) bool {
 
 // surePoints has a bit for each sensor that is surely wrong; that of 0 stands for the gateway.
 func (w *watching) surePoints() (bits uint64) {
-	w.sure(func(p dewline.Point) bool { bits |= 1 << p; return false })
+	for i := range w.Doubts {
+		if d := &w.Doubts[i]; d.Sure != 0 {
+			bits |= 1 << d.Point
+		}
+	}
 	return bits
 }
 

@@ -114,7 +114,7 @@ func Name(c Cause) string {
 		return "an orifice that is too large"
 	case "bulb_loose":
 		return "a loose bulb"
-	case "valve_stuck":
+	case valveStuck:
 		return "a valve that is stuck"
 	}
 	switch c.Fault {

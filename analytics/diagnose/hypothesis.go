@@ -40,7 +40,7 @@ func priorOf(fault dewline.Fault, detail string, also dewline.Fault) odds {
 		switch detail {
 		case "orifice_too_small":
 			return odds{0.03, 0.0003, 0.020}
-		case "valve_stuck":
+		case valveStuck:
 			return odds{0.01, 0.012, 0.006}
 		}
 		return odds{0.012, 0.018, 0.010}
