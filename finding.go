@@ -121,5 +121,16 @@ func CauseKey(conditions []Condition, causes []Cause) string {
 	case only(ChargeDrift) && detail == RefrigerantDetector.String():
 		return "leak"
 	}
-	return "machine"
+	if len(causes) > 0 && causes[0].Fault == NoFault {
+		return UnblamedKey
+	}
+	return MachineKey
 }
+
+// The keys of what is wrong with a machine itself, and of what is worth a look though nothing is blamed: a good machine may
+// pass a limit, or be no more than unusual, for weeks, and what befalls it meanwhile is another cause. What is of the second may
+// come to be of the first.
+const (
+	MachineKey  = "machine"
+	UnblamedKey = "unblamed"
+)

@@ -51,7 +51,7 @@ func LoadBook(ctx context.Context, store dewline.Alerts) (*Book, error) {
 			return nil, fmt.Errorf("load alerts: %w", err)
 		}
 		for _, a := range page.Alerts {
-			b.keep(a)
+			b.keep(b.subjectOf(a), a)
 		}
 		if page.Next == "" {
 			return b, nil
@@ -60,24 +60,60 @@ func LoadBook(ctx context.Context, store dewline.Alerts) (*Book, error) {
 	}
 }
 
-func (b *Book) keep(a dewline.Alert) {
-	s := subjectOf(a)
+func (b *Book) keep(s subject, a dewline.Alert) {
 	if a.Cleared == 0 {
 		b.open[s] = a
 		return
 	}
-	delete(b.open, s)
+	if b.open[s].ID == a.ID {
+		delete(b.open, s)
+	}
 	if old, ok := b.ended[s]; !ok || old.Cleared <= a.Cleared {
 		b.ended[s] = a
 	}
 }
 
-func subjectOf(a dewline.Alert) subject {
+// subjectOf returns what an alert of a store is about, as far as it tells: of two that are open of a machine at once, the
+// second has what the first has left.
+func (b *Book) subjectOf(a dewline.Alert) subject {
 	of := a.System
 	if of == "" {
 		of = dewline.SystemID(a.Site)
 	}
-	return subject{of, dewline.CauseKey(a.Conditions, a.Causes)}
+	s := subject{of, dewline.CauseKey(a.Conditions, a.Causes)}
+	if _, taken := b.open[s]; taken && a.Cleared == 0 {
+		s = s.other()
+	}
+	return s
+}
+
+// other returns the other subject that an alert of a machine itself may be of: what nothing is blamed for may turn out to be a
+// fault, and its alert goes on.
+func (s subject) other() subject {
+	switch s.key {
+	case dewline.MachineKey:
+		s.key = dewline.UnblamedKey
+	case dewline.UnblamedKey:
+		s.key = dewline.MachineKey
+	}
+	return s
+}
+
+// turn sees to it that the alert of a finding is under the subject of that, though it has been of the other.
+func (b *Book) turn(s subject, f dewline.Finding) {
+	is := func(s subject) bool {
+		a, ok := b.open[s]
+		return ok && a.Onset == f.Onset && a.Detected == f.Detected
+	}
+	other := s.other()
+	if is(s) || !is(other) {
+		return
+	}
+	a, taken := b.open[s]
+	b.open[s] = b.open[other]
+	if delete(b.open, other); taken {
+		b.open[other] = a
+	}
 }
 
 // Apply takes findings in the order in which they were made and returns the alerts that they
@@ -88,21 +124,20 @@ func (b *Book) Apply(findings []dewline.Finding) []dewline.AlertChange {
 		if b.Fleet != nil && !enrolled(b.Fleet, append(slices.Clip(f.Systems), f.System)) {
 			continue // it was taken out of the fleet after it was found
 		}
-		if c, ok := b.apply(f); ok {
-			b.keep(c.Alert)
+		if s, c, ok := b.apply(f); ok {
+			b.keep(s, c.Alert)
 			changes = append(changes, c)
 		}
 	}
 	return changes
 }
 
-func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
+func (b *Book) apply(f dewline.Finding) (s subject, c dewline.AlertChange, ok bool) {
 	a := dewline.Alert{
 		System: f.System, Systems: f.Systems, Condition: f.Condition, Conditions: f.Conditions,
 		Severity: f.Severity, State: dewline.AlertOpen, Onset: f.Onset, Detected: f.Detected,
 		Causes: f.Causes, Forecast: f.Forecast,
 	}
-	var s subject
 	if f.System != "" {
 		a.Site, a.Systems = f.System.Site(), []dewline.SystemID{f.System}
 		s = subject{f.System, f.Key}
@@ -110,40 +145,41 @@ func (b *Book) apply(f dewline.Finding) (dewline.AlertChange, bool) {
 		a.Site = f.Systems[0].Site()
 		s = subject{dewline.SystemID(a.Site), f.Key}
 	} else {
-		return dewline.AlertChange{}, false
+		return s, c, false
 	}
+	b.turn(s, f)
 	why := strings.Join(f.Evidence, "; ")
 	open, isOpen := b.open[s]
 	if b.toldAgain(s, f) {
-		return dewline.AlertChange{}, false
+		return s, c, false
 	}
 	switch {
 	case f.Cleared != 0 && !isOpen:
-		return dewline.AlertChange{}, false // ended already
+		return s, c, false // ended already
 	case f.Cleared != 0:
 		open.Cleared, open.State = f.Cleared, dewline.AlertResolved
-		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Cleared, Why: cmp.Or(why, "the condition is over")}, Alert: open}, true
+		return s, dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.Cleared, Why: cmp.Or(why, "the condition is over")}, Alert: open}, true
 	case isOpen:
 		before := open.Severity
 		open.Condition, open.Conditions, open.Severity = f.Condition, f.Conditions, f.Severity
 		open.Causes, open.Forecast = f.Causes, f.Forecast
 		open.Severity = raised(open, before, b.Fleet)
 		if reflect.DeepEqual(open, b.open[s]) {
-			return dewline.AlertChange{}, false
+			return s, c, false
 		}
-		return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "new evidence")}, Alert: open}, true
+		return s, dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, "new evidence")}, Alert: open}, true
 	}
 	a.ID = dewline.AlertID(s.of, topCause(f.Causes), f.Onset)
 	a.Severity = raised(a, a.Severity, b.Fleet)
 	if old, ok := b.ended[s]; ok {
 		if old.ID == a.ID {
-			return dewline.AlertChange{}, false // told again after a restart
+			return s, c, false // told again after a restart
 		}
 		if f.Onset.Sub(old.Cleared) <= followWithin {
 			a.Follows = old.ID
 		}
 	}
-	return dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, nothing(a))}, Alert: a}, true
+	return s, dewline.AlertChange{Change: dewline.Change{By: dewline.ByDewline, At: f.At, Why: cmp.Or(why, nothing(a))}, Alert: a}, true
 }
 
 // nothing says what is known of a silence: of a whole site's no more than that of one machine.

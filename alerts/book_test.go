@@ -52,6 +52,48 @@ func TestReturnFollows(t *testing.T) {
 	}
 }
 
+// TestWhatNothingIsBlamedForMayTurnOutToBeAFault: its alert goes on; and what is another cause has one of its own beside it,
+// also of a book that was loaded from a store meanwhile.
+func TestWhatNothingIsBlamedForMayTurnOutToBeAFault(t *testing.T) {
+	hunting := func(cleared dewline.Millis) dewline.Finding {
+		f := flooding(day, cleared)
+		f.Key, f.Condition, f.Conditions = dewline.UnblamedKey, dewline.Hunting, []dewline.Condition{dewline.Hunting}
+		f.Severity, f.Causes = dewline.Watch, []dewline.Cause{{Fault: dewline.NoFault, Probability: 0.9}, {Fault: dewline.Overfeed, Probability: 0.1}}
+		return f
+	}
+	b := NewBook()
+	looked := b.Apply([]dewline.Finding{hunting(0)})[0].Alert
+	turned := b.Apply([]dewline.Finding{flooding(day, 0)})
+	if len(turned) != 1 || turned[0].Alert.ID != looked.ID || turned[0].Alert.Condition != dewline.Flooding {
+		t.Errorf("turned into %+v, want the same alert", turned)
+	}
+	ended := b.Apply([]dewline.Finding{flooding(day, 3*day)})
+	if len(ended) != 1 || ended[0].Alert.ID != looked.ID || len(b.open) != 0 {
+		t.Errorf("ended %+v, %d open", ended, len(b.open))
+	}
+
+	first := NewBook()
+	looked = first.Apply([]dewline.Finding{hunting(0)})[0].Alert
+	second := first.Apply([]dewline.Finding{flooding(9*day, 0)})
+	if len(second) != 1 || second[0].Alert.ID == looked.ID || len(first.open) != 2 {
+		t.Fatalf("beside it %+v, want an alert of its own", second)
+	}
+	for _, told := range []bool{false, true} { // whether the second has come to blame nothing either
+		again := NewBook()
+		other := second[0].Alert
+		if told {
+			other.Causes = looked.Causes
+		}
+		for _, a := range []dewline.Alert{looked, other} {
+			again.keep(again.subjectOf(a), a)
+		}
+		over := again.Apply([]dewline.Finding{hunting(12 * day), flooding(9*day, 13*day)})
+		if len(over) != 2 || over[0].Alert.ID != looked.ID || over[1].Alert.ID != other.ID || len(again.open) != 0 {
+			t.Errorf("after loading, the second blames nothing: %v: ended %+v, %d open", told, over, len(again.open))
+		}
+	}
+}
+
 func TestSiteSilenceIsOneAlert(t *testing.T) {
 	b := NewBook()
 	got := b.Apply([]dewline.Finding{{

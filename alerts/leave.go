@@ -16,20 +16,20 @@ const taken = "taken out of the fleet: it is not watched any more, so nothing wi
 // again under an old id begins anew.
 func (b *Book) Leave(ctx context.Context, store dewline.DeskStore, fleet *dewline.Fleet, now dewline.Millis) error {
 	b.Fleet = fleet
-	var left []dewline.Alert
-	for _, a := range b.open {
+	var left []subject
+	for s, a := range b.open {
 		if !enrolled(fleet, a.Systems) {
-			left = append(left, a)
+			left = append(left, s)
 		}
 	}
 	if len(left) == 0 {
 		return nil
 	}
-	slices.SortFunc(left, func(a, b dewline.Alert) int { return cmp.Compare(a.ID, b.ID) })
+	slices.SortFunc(left, func(x, y subject) int { return cmp.Compare(b.open[x].ID, b.open[y].ID) })
 	ended := make([]dewline.Alert, len(left))
 	err := store.Desk(ctx, "end the alerts of what is not enrolled any more", func(tx dewline.DeskTx) error {
-		for i, a := range left {
-			kept, err := tx.Alert(a.ID)
+		for i, s := range left {
+			kept, err := tx.Alert(b.open[s].ID)
 			if err != nil {
 				return err
 			}
@@ -46,11 +46,8 @@ func (b *Book) Leave(ctx context.Context, store dewline.DeskStore, fleet *dewlin
 	if err != nil {
 		return err
 	}
-	for _, a := range left {
-		delete(b.open, subjectOf(a))
-	}
-	for _, a := range ended {
-		b.keep(a)
+	for i, s := range left {
+		b.keep(s, ended[i])
 	}
 	return nil
 }

@@ -72,7 +72,7 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 		}
 		switch {
 		case change == ended:
-			y.lower(e, machineKey, c, at)
+			y.respect(e, c, at)
 		case h.Open && so && !h.Told && !y.Watch.misreads(rests):
 			if top := &y.Track.Top; top.Fault == dewline.SensorFault && top.Probability > 0.5 {
 				h.Told = true // the sensor is wrong, and not the machine
@@ -81,11 +81,11 @@ func (y *system) limits(e *Engine, f *cycle.Features) {
 			}
 			if s, ok := y.tellable(c, most); ok {
 				h.Told = true
-				y.raise(e, machineKey, c, s, h.Onset, at, text())
+				y.pass(e, c, s, h.Onset, at, text())
 			}
 		case h.Told && so && c == dewline.Flooding && a.unexpected():
-			if y.open(machineKey).watched() { // it was only worth a watch before
-				y.raise(e, machineKey, c, dewline.Soon, h.Onset, at, text())
+			if y.ofMachine().watched() { // it was only worth a watch before
+				y.pass(e, c, dewline.Soon, h.Onset, at, text())
 			}
 		}
 	}
@@ -182,10 +182,10 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.wet() {
 			severity = dewline.Soon
 		}
-		y.raise(e, machineKey, dewline.Hunting, severity, a.Hunting.Onset, y.Frame.At,
+		y.pass(e, dewline.Hunting, severity, a.Hunting.Onset, y.Frame.At,
 			fmt.Sprintf("superheat swings by %.1f K every %.0f min", size, period.Minutes()))
 	case ended:
-		y.lower(e, machineKey, dewline.Hunting, y.Frame.At)
+		y.respect(e, dewline.Hunting, y.Frame.At)
 	}
 }
 

@@ -238,8 +238,7 @@ func TestAFixedOrificeThatFloodsWithoutOtherSigns(t *testing.T) {
 		_, y := newRig("R-410A", c.metering, 1).run(t)
 		y.Acute.Flood.Open = true
 		y.Track.Causes = []dewline.Cause{{Fault: dewline.NoFault, Probability: 1}}
-		y.Episodes = []episode{{Key: machineKey, Severity: c.severity}}
-		if got := y.machineCauses(dewline.Flooding); got[0].Fault != c.first {
+		if got := y.machineCauses(dewline.Flooding, c.severity == dewline.Watch); got[0].Fault != c.first {
 			t.Errorf("%s, %s: %v, want %s first", c.metering, c.severity, got, c.first)
 		}
 	}

@@ -31,17 +31,17 @@ func (y *system) belief(e *Engine, at dewline.Millis) {
 	if t.Odds > likelier && len(t.Causes) > 0 && t.Causes[0].Fault != dewline.NoFault {
 		y.suspect(e, at)
 	}
-	if y.open(machineKey) == nil && y.mayBeFaulty(at) {
+	if y.ofMachine() == nil && y.mayBeFaulty(at) {
 		if !y.Believed.Open {
 			y.Believed.begin(at, at)
 		}
 		y.Believed.Last = at
 		c, _ := y.consequence()
-		y.raise(e, machineKey, c, dewline.Watch, at, at, "")
-		y.open(machineKey).Possible = true
+		y.raise(e, unblamedKey, c, dewline.Watch, at, at, "")
+		y.open(unblamedKey).Possible = true
 	}
 	if y.Believed.Open {
-		ep := y.open(machineKey)
+		ep := y.ofMachine()
 		looked := ep != nil && ep.Possible
 		known := t.Model.Learned() && t.Doubtful == 0 // from now on it is compared with itself
 		if t.Odds < doubted || looked && known {
@@ -76,7 +76,8 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 		return // first it is to be seen whether it is the sensor
 	}
 	c, s := y.consequence()
-	if y.open(machineKey) == nil {
+	another := y.another(y.onset())
+	if another {
 		switch {
 		case t.Either && s == dewline.Watch && at-t.Since < 5*24*hour:
 			return // it waits, and time tells
@@ -89,7 +90,7 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if !t.charted() && t.Top.Start <= 0.5 && t.Model.Learned() {
 		return
 	}
-	if !y.Believed.Open {
+	if !y.Believed.Open || another {
 		y.Believed.begin(y.onset(), at)
 	}
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
@@ -99,7 +100,23 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if s == dewline.Soon && !(lasting && t.Doubtful >= 2*leastWindows || t.Odds > overwhelming && t.agreed() && t.Doubtful >= 3*leastWindows) {
 		s = dewline.Watch
 	}
+	y.blame(y.Believed.Onset)
 	y.raise(e, machineKey, c, s, min(y.Believed.Onset, at), at, "")
+}
+
+// another says whether what began at onset is none of what is open: nothing of the machine is, or only what nothing is blamed
+// for, and that for days, in which the machine was known and nothing was wrong with it.
+func (y *system) another(onset dewline.Millis) bool {
+	const apart = 3 * 24 * hour
+	ep := y.ofMachine()
+	return ep == nil || ep.Key == unblamedKey && y.Track.drifted() && onset > ep.Detected+apart
+}
+
+// blame makes what nothing was blamed for the machine's, if what began at onset is no other.
+func (y *system) blame(onset dewline.Millis) {
+	if ep := y.ofMachine(); ep != nil && ep.Key == unblamedKey && !y.another(onset) {
+		ep.Key, ep.Possible = machineKey, true // which tells its causes anew
+	}
 }
 
 // explained says whether an open alert is about a sensor that is one of the likely causes.
@@ -121,7 +138,7 @@ func (y *system) suspectSensor(e *Engine, at dewline.Millis) {
 	if !y.Believed.Open {
 		y.Believed.begin(y.onset(), at)
 	}
-	if y.open(machineKey) == nil {
+	if y.ofMachine() == nil {
 		y.raise(e, sensorPrefix+t.Top.Detail, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
 	}
 }
@@ -150,11 +167,9 @@ func (y *system) mayBeFaulty(at dewline.Millis) bool {
 
 // lowerBeliefs ends every condition that only the weighing of causes has raised.
 func (y *system) lowerBeliefs(e *Engine, at dewline.Millis) {
-	if ep := y.open(machineKey); ep != nil {
-		for _, c := range conditionOrder {
-			if !y.passed(c) {
-				y.lower(e, machineKey, c, at)
-			}
+	for _, c := range conditionOrder {
+		if !y.passed(c) {
+			y.respect(e, c, at)
 		}
 	}
 	for _, d := range y.directions {
@@ -291,7 +306,7 @@ func (y *system) evidenceFor(key, text string) []string {
 		out = append(out, text)
 	}
 	t := &y.Track
-	its := key == machineKey || t.Sensor && key == sensorPrefix+t.Top.Detail
+	its := key == machineKey || key == unblamedKey || t.Sensor && key == sensorPrefix+t.Top.Detail
 	if !its || len(t.Causes) == 0 {
 		return out
 	}

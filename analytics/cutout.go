@@ -48,9 +48,9 @@ func (y *system) cutsOut(e *Engine, f *cycle.Features, began, stopped bool) {
 	high := c.Peak > cutOutHead && c.Over > cutOutOver || c.Over == 0 && c.Peak > cutOutAnyway
 	switch c.Hold.step(at, high && ran <= cutOutRun, 0, cutOutApart, cutOutLasts) {
 	case opened:
-		y.raise(e, machineKey, dewline.HighHead, dewline.Urgent, c.Hold.Onset, at,
+		y.pass(e, dewline.HighHead, dewline.Urgent, c.Hold.Onset, at,
 			fmt.Sprintf("run after run ends within %d min, the last one at %.0f °C condensing: its high-pressure switch may open", cutOutRun/minute, c.Peak))
 	case ended:
-		y.lower(e, machineKey, dewline.HighHead, at)
+		y.respect(e, dewline.HighHead, at)
 	}
 }

@@ -22,8 +22,8 @@
 //     device, and its enrolment, under the conditions of the moment, with how far machines differ. It never learns, so
 //     a machine that is faulty from its first day stays faulty.
 //   - The learned frame (baseline.Model): the machine's own healthy weeks, regressed on the driving conditions. It
-//     takes windows a day after they were, and none while anything is open, a chart signals, the absolute frame
-//     objects or a sensor means nothing. A service event begins it anew.
+//     takes windows a day after they were, and none while the machine is blamed for anything, a chart signals, the absolute
+//     frame objects or a sensor means nothing. A service event begins it anew.
 //   - Charts: a CUSUM by window for what comes at once, an EWMA and a CUSUM by day for what creeps, each designed to
 //     a stated run length. A signal alone is no finding; it tells that something changed, and since when.
 //   - What nobody measures: moist and dry weeks where the air's humidity is not, another speed where the stage
@@ -39,7 +39,8 @@
 //     and how surely. Where a wrong sensor may explain as much and nothing hurts yet, or an alert about that sensor is
 //     open, it waits.
 //   - Episodes (episode.go): one per underlying cause, from its first finding to its end by the contract's rule. Further
-//     conditions join it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
+//     conditions join it. What is worth a look though nothing is blamed, such as a valve that hunts, is an episode of its own:
+//     a fault that comes within days turns it into its own, and one that comes later is told beside it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
 //     not. Once a day it is told anew if how far out the machine is, or the day of harm, has changed, and once a week anyway.
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither

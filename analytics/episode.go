@@ -105,12 +105,12 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 // led for a while, otherwise once a day if anything of it has moved, and once a week. While nothing is believed, as after a
 // repair, what was said stands; and while the windows alone speak for a sensor, which did not before.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
-	ep, t := y.open(machineKey), &y.Track
-	if ep == nil || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
+	ep, t := y.ofMachine(), &y.Track
+	if ep == nil || ep.Key == unblamedKey && !ep.Possible || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
 		return
 	}
 	const aWhile = 2 // windows, after those that the mean takes
-	ep.weigh(y.causesFor(machineKey, ep.Conditions[0]))
+	ep.weigh(y.causesFor(ep.Key, ep.Conditions[0]))
 	causes := ep.likeliest()
 	if !same(causes, ep.Causes) {
 		ep.NewTop++
@@ -127,7 +127,7 @@ func (y *system) refresh(e *Engine, at dewline.Millis) {
 	}
 	ep.NewTop = 0
 	ep.Causes, ep.Forecast = causes, forecast
-	ep.Evidence = y.evidenceFor(machineKey, "")
+	ep.Evidence = y.evidenceFor(ep.Key, "")
 	y.tell(e, ep, 0, at)
 }
 
@@ -233,7 +233,7 @@ const hardlyNone = 0.2
 // acted on less. noFault is what the newest weighing gives to none: the more it speaks against it, the less room.
 func asTold(ep *episode, noFault float64) []dewline.Cause {
 	list := slices.Clone(ep.Causes)
-	if ep.Key != machineKey || len(list) == 0 || list[0].Fault == dewline.NoFault {
+	if ep.Key != machineKey && ep.Key != unblamedKey || len(list) == 0 || list[0].Fault == dewline.NoFault {
 		return list
 	}
 	none := slices.IndexFunc(list, func(c dewline.Cause) bool { return c.Fault == dewline.NoFault })
@@ -297,18 +297,43 @@ func surer(list []dewline.Cause) {
 	hundredths(list)
 }
 
-// machineKey is the key of what is wrong with the machine itself; see dewline.CauseKey.
-const machineKey = "machine"
+const machineKey, unblamedKey = dewline.MachineKey, dewline.UnblamedKey
+
+// ofMachine returns the open episode of the machine itself, or else of what nothing is blamed for, nil if there is none.
+func (y *system) ofMachine() *episode {
+	if ep := y.open(machineKey); ep != nil {
+		return ep
+	}
+	return y.open(unblamedKey)
+}
+
+// pass says that the machine passes a limit: a part of what is wrong with it, if something is.
+func (y *system) pass(e *Engine, c dewline.Condition, s dewline.Severity, onset, at dewline.Millis, text string) {
+	key := machineKey
+	if y.open(machineKey) == nil && y.machineCauses(c, s == dewline.Watch)[0].Fault == dewline.NoFault {
+		key = unblamedKey
+	} else {
+		y.blame(onset)
+	}
+	y.raise(e, key, c, s, onset, at, text)
+}
+
+// respect says that the machine no longer passes a limit.
+func (y *system) respect(e *Engine, c dewline.Condition, at dewline.Millis) {
+	y.lower(e, machineKey, c, at)
+	y.lower(e, unblamedKey, c, at)
+}
 
 // causesFor returns the causes of an episode.
 func (y *system) causesFor(key string, c dewline.Condition) []dewline.Cause {
+	ep := y.open(key)
 	switch key {
-	case machineKey:
-		return y.machineCauses(c)
+	case machineKey, unblamedKey:
+		return y.machineCauses(c, ep.watched())
 	case "leak":
 		return []dewline.Cause{{Fault: dewline.Undercharge, Detail: dewline.RefrigerantDetector.String(), Probability: 0.9}, {Fault: dewline.SensorFault, Detail: dewline.RefrigerantDetector.String(), Probability: 0.1}}
 	case "space":
-		if ep := y.open(machineKey); ep != nil {
+		if ep := y.ofMachine(); ep != nil {
 			return ep.Causes
 		}
 		if y.strained() {
@@ -333,9 +358,9 @@ const goodButHot, goodButWet = 0.85, 0.8
 // machineCauses returns the causes of what is wrong with the machine itself: those that the windows speak for, if they
 // speak for any. What comes and goes is not over when the newest show nothing, so what was said stands; a limit that
 // is passed has its usual reasons; and many a good valve hunts.
-func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
+func (y *system) machineCauses(c dewline.Condition, watched bool) []dewline.Cause {
 	seen, usual := y.Track.Causes, usualCauses(c, y.machine.System.Metering)
-	ep := y.open(machineKey)
+	ep := y.ofMachine()
 	switch {
 	case len(seen) > 0 && seen[0].Fault != dewline.NoFault:
 		return seen
@@ -345,7 +370,7 @@ func (y *system) machineCauses(c dewline.Condition) []dewline.Cause {
 		return seen
 	case c == dewline.Flooding:
 		likely := blend(seen, usual)
-		if metering := y.machine.System.Metering; ep.watched() && !metering.HoldsSuperheat() {
+		if metering := y.machine.System.Metering; watched && !metering.HoldsSuperheat() {
 			switch { // hot and dry weather does what the usual causes do, and what too little air does
 			case metering == dewline.Capillary:
 				return excused(goodButWet, usual)

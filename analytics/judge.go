@@ -138,7 +138,7 @@ func (y *system) forget(at dewline.Millis) {
 // before: then the charts do not count.
 func (y *system) healthy() bool {
 	t := &y.Track
-	if ep := y.open(machineKey); ep != nil && !ep.Possible || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
+	if y.open(machineKey) != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {

@@ -789,6 +789,49 @@ func TestASensorThatIsToldOfIsLookedAtFirst(t *testing.T) {
 	}
 }
 
+// TestWhatBefallsAMachineThatIsLookedAt: a valve that hunts for weeks is not learned away from, and what comes about after days of
+// it is another cause with an alert of its own; what comes about at once may be what made it hunt.
+func TestWhatBefallsAMachineThatIsLookedAt(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		after float64 // days
+		own   bool
+	}{{"a day later", 1, false}, {"a week later", 7, true}} {
+		r := newRig("R-410A", dewline.TXV, 16)
+		_, y := r.run(t)
+		e := newTestEngine(t, r.fleet())
+		begin := dayAt(16)
+		y.pass(e, dewline.Hunting, dewline.Watch, begin, begin, "superheat swings")
+		if len(y.Episodes) != 1 || y.Episodes[0].Key != unblamedKey || !y.healthy() {
+			t.Fatalf("a valve that hunts: %+v, learned from: %v", y.Episodes, y.healthy())
+		}
+		at := begin + dewline.Millis(c.after*24)*hour
+		for range 6 {
+			tr := &y.Track
+			tr.HasLearn, tr.NoFault = true, 0.01
+			tr.Causes = []dewline.Cause{{Fault: dewline.CompressorLeakage, Probability: 0.99}, {Fault: dewline.NoFault, Probability: 0.01}}
+			tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.CompressorLeakage}, Probability: 0.99}
+			tr.Charts[diagnose.SuctionDew].FastSignal = 1
+			y.smooth(at, 5)
+			y.belief(e, at)
+			at += 30 * minute
+		}
+		ep, looked := y.open(machineKey), y.open(unblamedKey)
+		switch {
+		case ep == nil || len(ep.Causes) == 0 || ep.Causes[0].Fault != dewline.CompressorLeakage:
+			t.Errorf("%s: %+v, want the compressor's alert", c.name, ep)
+		case c.own && (looked == nil || ep.Onset < begin+7*24*hour || slices.Contains(ep.Conditions, dewline.Hunting)):
+			t.Errorf("%s: of the hunting %+v, of the compressor %+v; want an alert of each", c.name, looked, ep)
+		case !c.own && (looked != nil || ep.Onset != begin || !slices.Contains(ep.Conditions, dewline.Hunting)):
+			t.Errorf("%s: of the hunting %+v, of the compressor %+v; want one alert", c.name, looked, ep)
+		}
+		y.respect(e, dewline.Hunting, at)
+		if looked = y.open(unblamedKey); looked != nil || y.open(machineKey) == nil {
+			t.Errorf("%s: after the hunting %+v", c.name, y.Episodes)
+		}
+	}
+}
+
 // TestOneStrangeWindowDoesNotTurnAnAlert: its causes are those of several windows, each fault with its likeliest detail.
 func TestOneStrangeWindowDoesNotTurnAnAlert(t *testing.T) {
 	const drier, plugged = "drier", "plugged"

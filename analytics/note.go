@@ -78,7 +78,7 @@ func (y *system) note() dewline.DayNote {
 		n.Text = append(n.Text, string(y.Episodes[i].Conditions[0])+" since "+y.Episodes[i].Onset.Time().Format("2006-01-02"))
 		n.Text = append(n.Text, y.Episodes[i].Evidence...)
 	}
-	if ep := y.open(machineKey); ep != nil {
+	if ep := y.ofMachine(); ep != nil {
 		n.Forecast = ep.Forecast
 	}
 	return n
