@@ -105,9 +105,9 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 }
 
 // another says whether what began at onset is none of what is open: nothing of the machine is, or only what nothing is blamed
-// for, and that for days, in which the machine was known and nothing was wrong with it.
+// for, and the machine was known and nothing was wrong with it for a while yet.
 func (y *system) another(onset dewline.Millis) bool {
-	const apart = 3 * 24 * hour
+	const apart = hour
 	ep := y.ofMachine()
 	return ep == nil || ep.Key == unblamedKey && y.Track.drifted() && onset > ep.Detected+apart
 }

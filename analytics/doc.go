@@ -40,7 +40,7 @@
 //     open, it waits.
 //   - Episodes (episode.go): one per underlying cause, from its first finding to its end by the contract's rule. Further
 //     conditions join it. What is worth a look though nothing is blamed, such as a valve that hunts, is an episode of its own:
-//     a fault that comes within days turns it into its own, and one that comes later is told beside it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
+//     a fault that comes with it turns it into its own, and one that comes later is told beside it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
 //     not. Once a day it is told anew if how far out the machine is, or the day of harm, has changed, and once a week anyway.
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
