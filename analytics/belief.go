@@ -17,6 +17,8 @@ const (
 	possible = -0.85
 	// leastWindows is how many windows in a row must speak for a fault: three runs, or an hour and a half.
 	leastWindows = 3
+	// manyWindows in a row overcome what stands against them.
+	manyWindows = 12 * leastWindows
 	// plainly is what is left of none where the newest windows need no third: far out in both frames.
 	plainly = 1e-3
 	// overwhelming need not last a day to be acted on.
@@ -81,7 +83,7 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 		switch {
 		case t.Either && s == dewline.Watch && at-t.Since < 5*24*hour:
 			return // it waits, and time tells
-		case y.explained() && (t.Either || t.Blaming < 12*leastWindows):
+		case y.explained() && (t.Either || t.Blaming < manyWindows):
 			return // who looks at the sensor that is told of sees whether it is that
 		case t.Blaming < leastWindows && !plain:
 			return // the windows before spoke for a sensor

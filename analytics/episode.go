@@ -103,13 +103,12 @@ func (y *system) lower(e *Engine, key string, c dewline.Condition, at dewline.Mi
 
 // refresh brings the open machine episode up to what is believed now: at once when another cause has
 // led for a while, otherwise once a day if anything of it has moved, and once a week. While nothing is believed, as after a
-// repair, what was said stands; and while the windows alone speak for a sensor, which did not before.
+// repair, what was said stands.
 func (y *system) refresh(e *Engine, at dewline.Millis) {
 	ep, t := y.ofMachine(), &y.Track
-	if ep == nil || ep.Key == unblamedKey && !ep.Possible || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible || t.Sensor && !y.showsItself(t.Top.Point) {
+	if ep == nil || ep.Key == unblamedKey && !ep.Possible || len(t.Causes) == 0 || t.Odds < 0 && !ep.Possible {
 		return
 	}
-	const aWhile = 2 // windows, after those that the mean takes
 	ep.weigh(y.causesFor(ep.Key, ep.Conditions[0]))
 	causes := ep.likeliest()
 	if !same(causes, ep.Causes) {
@@ -117,7 +116,11 @@ func (y *system) refresh(e *Engine, at dewline.Millis) {
 	} else {
 		ep.NewTop = 0
 	}
+	const aWhile = 2 // windows, after those that the mean takes
 	turned, age := ep.NewTop >= aWhile, at-ep.ToldAt
+	if p, ok := dewline.PointNamed(causes[0].Detail); ok && causes[0].Fault == dewline.SensorFault && ep.NewTop > 0 && ep.NewTop < manyWindows && !y.showsItself(p) {
+		return // the windows alone speak for it, which did not before
+	}
 	if !turned && age < 24*hour {
 		return
 	}

@@ -666,6 +666,61 @@ func TestSensorsThatAreAskedOneAfterAnother(t *testing.T) {
 	}
 }
 
+// TestAGrossErrorOfAPressureMovesTheDischarge: the discharge superheat that goes with wrong pressures is that of the machine for them,
+// also far from where they are right.
+func TestAGrossErrorOfAPressureMovesTheDischarge(t *testing.T) {
+	for _, c := range []struct {
+		refrigerant string
+		kPa         float64
+	}{{"R-410A", -700}, {"R-410A", 500}, {"R-134a", -250}, {"R-134a", 300}} {
+		_, y := newRig(c.refrigerant, dewline.TXV, 1).run(t)
+		m := y.machine
+		right := y.Track.Recent[0]
+		for _, s := range []diagnose.Symptom{diagnose.Superheat, diagnose.Subcooling, diagnose.SuctionDew, diagnose.OverAmbient} {
+			right.Y[s], right.Has[s] = float32(y.expected(s, &right)), true
+		}
+		dew, condensing, ok := m.Saturations(float64(right.Suction), float64(right.High))
+		highDew, _, _ := m.Saturations(float64(right.High), float64(right.High))
+		usual, ok2 := m.DischargeSuperheatAt(dew, condensing, float64(right.Y[diagnose.Superheat]))
+		if !ok || !ok2 {
+			t.Fatal("a usual machine has no discharge superheat")
+		}
+		for _, p := range []dewline.Point{dewline.LiquidPressure, dewline.SuctionPressure} {
+			wrong := right
+			var moved, excess float64 // what the error does, K
+			if p == dewline.LiquidPressure {
+				wrong.High += float32(1000 * c.kPa)
+				_, k, _ := m.Saturations(float64(right.Suction), float64(wrong.High))
+				nowDew, _, _ := m.Saturations(float64(wrong.High), float64(wrong.High))
+				moved = k - condensing
+				wrong.Y[diagnose.OverAmbient] += float32(moved)
+				now, _ := m.DischargeSuperheatAt(dew, k, float64(right.Y[diagnose.Superheat]))
+				excess = highDew - nowDew - (now - usual)
+			} else {
+				wrong.Suction += float32(300 * c.kPa)
+				k, _, _ := m.Saturations(float64(wrong.Suction), float64(right.High))
+				moved = k - dew
+				wrong.Y[diagnose.SuctionDew] += float32(moved)
+				wrong.Y[diagnose.Superheat] -= float32(moved)
+				now, _ := m.DischargeSuperheatAt(k, condensing, float64(wrong.Y[diagnose.Superheat]))
+				excess = usual - now
+			}
+			for _, s := range y.sensors(&wrong) {
+				along := s.Direction[diagnose.OverAmbient]
+				if p == dewline.SuctionPressure {
+					along = s.Direction[diagnose.SuctionDew]
+				}
+				if s.Point != p {
+					continue
+				}
+				if got := s.Direction[diagnose.DischargeExcess] * moved / along; math.Abs(got-excess) > 0.8 {
+					t.Errorf("%s, %s wrong by %.1f K: its direction has %.1f K of discharge excess, and the machine %.1f", c.refrigerant, p, moved, got, excess)
+				}
+			}
+		}
+	}
+}
+
 // TestAHumiditySensorThatDrifts: the superheat that a fixed bore should have goes by the humidity, so that a sensor of it that
 // reads too much makes a good machine look as if it had too little air, which does the same to all that is measured.
 func TestAHumiditySensorThatDrifts(t *testing.T) {
@@ -881,8 +936,15 @@ func TestAnAlertKeepsUpWithItsMachine(t *testing.T) {
 }
 
 // TestAnAlertOfTheMachineTurnsToItsSensor: where the windows speak for a wrong sensor from some time on, and it reads otherwise at
-// rest too, the open alert says so, and does not blame the machine for ever. The windows alone do not overturn it.
+// rest too, the open alert says so, and does not blame the machine for ever. The windows alone take far longer to overturn it.
 func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {
+	for _, shows := range []bool{true, false} {
+		turnsToItsSensor(t, shows)
+	}
+}
+
+func turnsToItsSensor(t *testing.T, shows bool) {
+	t.Helper()
 	r := newRig("R-410A", dewline.FixedOrifice, 2)
 	_, y := r.run(t)
 	e := newTestEngine(t, r.fleet())
@@ -904,18 +966,23 @@ func TestAnAlertOfTheMachineTurnsToItsSensor(t *testing.T) {
 	}
 	clamp := dewline.Cause{Fault: dewline.SensorFault, Detail: dewline.LiquidTemp.String(), Probability: 0.9}
 	y.directions = []diagnose.Sensor{{Point: dewline.LiquidTemp}}
-	for range 6 {
-		window(clamp, dewline.LiquidTemp)
+	takes := 6
+	if shows {
+		y.directions[0].Moved, y.directions[0].MovedU = 4, 0.9
+	} else {
+		for range 30 {
+			window(clamp, dewline.LiquidTemp)
+		}
+		if len(y.Episodes) != 1 || y.Episodes[0].Causes[0].Fault != dewline.Undercharge {
+			t.Errorf("by 30 windows alone the alert says %v", y.Episodes[0].Causes)
+		}
+		takes = 12
 	}
-	if len(y.Episodes) != 1 || y.Episodes[0].Causes[0].Fault != dewline.Undercharge {
-		t.Errorf("by the windows alone the alert says %v", y.Episodes[0].Causes)
-	}
-	y.directions[0].Moved, y.directions[0].MovedU = 4, 0.9
-	for range 6 {
+	for range takes {
 		window(clamp, dewline.LiquidTemp)
 	}
 	if len(y.Episodes) != 1 || y.Episodes[0].Key != machineKey || y.Episodes[0].Causes[0].Fault != dewline.SensorFault {
-		t.Errorf("after three hours of windows that speak for a sensor the alert says %v", y.Episodes[0].Causes)
+		t.Errorf("after the windows that speak for a sensor, which shows itself: %v, the alert says %v", shows, y.Episodes[0].Causes)
 	}
 }
 

@@ -203,13 +203,10 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 		}
 		list = append(list, s)
 	}
-	// The discharge excess follows the superheat about one to one, and the lift a little less
-	// (its slopes at usual conditions are taken; they need not be exact for a direction).
-	const perLift = 0.7
-	perSuperheat := 1.1 * y.aboveZero(w)
+	perDew, perCondensing, perSuperheat := y.excess(w)
 	if suctionDew > 0 {
 		k := suctionDew
-		add(dewline.SuctionPressure, 4/k, diagnose.Vector{-k, 0, k, 0, perSuperheat*k + perLift*k, 0, 0})
+		add(dewline.SuctionPressure, 4/k, diagnose.Vector{-k, 0, k, 0, perDew * k, 0, 0})
 	}
 	high := dewline.LiquidPressure
 	if !m.System.Fitted(high) {
@@ -217,7 +214,7 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 	}
 	if bubble > 0 && highDew > 0 {
 		cond := (bubble + highDew) / 2
-		add(high, 4/cond, diagnose.Vector{0, bubble, 0, cond, -highDew - perLift*cond, 0, 0})
+		add(high, 4/cond, diagnose.Vector{0, bubble, 0, cond, -highDew - perCondensing*cond, 0, 0})
 	}
 	add(dewline.SuctionTemp, 6, diagnose.Vector{1, 0, 0, 0, -perSuperheat, 0, 0})
 	add(dewline.LiquidTemp, 6, diagnose.Vector{0, -1, 0, 0, 0, 0, 0})
@@ -243,15 +240,39 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 	return list
 }
 
-// aboveZero returns the share of a lost superheat by which a window's discharge superheat is compared with less: what is measured
-// below zero is taken as zero there.
-func (y *system) aboveZero(w *baseline.Window) float64 {
-	v := float64(w.Y[diagnose.Superheat])
-	if !w.Has[diagnose.Superheat] || v >= 0 {
-		return 1
+// excess returns by how much the discharge superheat of a window is expected to be higher, K, for each kelvin by which the suction's
+// dew temperature reads too low and the superheat too high with it, by which the condensing temperature reads too high, and by which
+// the superheat alone does. All of what is unusual of each is taken for its error: gross ones are far from where they began.
+func (y *system) excess(w *baseline.Window) (perDew, perCondensing, perSuperheat float64) {
+	perDew, perCondensing, perSuperheat = 1.8, 0.7, 1.1 // at usual conditions
+	dew, condensing, ok := y.machine.Saturations(float64(w.Suction), float64(w.High))
+	if !ok || !w.Has[diagnose.Superheat] {
+		return perDew, perCondensing, perSuperheat
 	}
-	had := y.superheat(w)
-	return had / (had - v)
+	superheat := float64(w.Y[diagnose.Superheat])
+	read, ok := y.machine.DischargeSuperheatAt(dew, condensing, superheat)
+	if !ok {
+		return perDew, perCondensing, perSuperheat
+	}
+	off := func(s diagnose.Symptom) float64 {
+		k := float64(w.Y[s]) - y.expected(s, w)
+		if !w.Has[s] || math.Abs(k) < 1 {
+			return 1
+		}
+		return k
+	}
+	per := func(was *float64, error, dew, condensing, superheat float64) {
+		if v, ok := y.machine.DischargeSuperheatAt(dew, condensing, superheat); ok {
+			*was = (read - v) / error
+		}
+	}
+	k := off(diagnose.SuctionDew)
+	per(&perDew, -k, dew-k, condensing, superheat+k)
+	k = off(diagnose.OverAmbient)
+	per(&perCondensing, k, dew, condensing-k, superheat)
+	k = off(diagnose.Superheat)
+	per(&perSuperheat, k, dew, condensing, superheat-k)
+	return perDew, perCondensing, perSuperheat
 }
 
 // superheat returns what a window is expected to have, K, by what was learned or else by what is usual.
@@ -277,16 +298,22 @@ func (y *system) exchanged(w *baseline.Window) float64 {
 }
 
 // shift returns how the residuals move when a sensor of the driving conditions reads one unit high:
-// by what it goes into itself, and by what is then expected.
+// by what it goes into itself, and by what is then expected. A cold room is held so closely that nothing is learned there of how
+// its machine follows it.
 func (y *system) shift(w *baseline.Window, by func(*baseline.Window), own diagnose.Symptom, direct float64) diagnose.Vector {
+	expected := y.expected
+	if !y.machine.System.Kind.Comfort() {
+		expected = func(s diagnose.Symptom, w *baseline.Window) float64 {
+			mean, _ := y.prior.Expected(s, w)
+			return mean
+		}
+	}
 	moved := *w
 	by(&moved)
 	y.prior.Prepare(&moved)
 	var d diagnose.Vector
 	for s := range diagnose.NumSymptoms {
-		before, _ := y.prior.Expected(s, w)
-		after, _ := y.prior.Expected(s, &moved)
-		d[s] = before - after
+		d[s] = expected(s, w) - expected(s, &moved)
 	}
 	d[own] += direct
 	return d

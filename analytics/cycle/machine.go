@@ -88,6 +88,15 @@ func (m *Machine) Slopes(suction, high float64) (suctionDew, highBubble, highDew
 	return suctionDew, highBubble, highDew
 }
 
+// Saturations returns the dew temperature at one absolute pressure and the condensing temperature, the mean of bubble and dew, at
+// another, both Pa, in °C, and false where one of them has none.
+func (m *Machine) Saturations(suction, high float64) (dewC, condensingC float64, ok bool) {
+	dew, _, low := m.saturation(suction, 0, true)
+	bubble, _, b := m.saturation(high, 0, false)
+	top, _, d := m.saturation(high, 0, true)
+	return dew, (bubble + top) / 2, low == 0 && b == 0 && d == 0
+}
+
 // Lift returns how far the bubble temperature at one absolute pressure is above the dew temperature at another, both Pa, in K,
 // and false where one of them has none.
 func (m *Machine) Lift(suction, high float64) (k float64, ok bool) {
