@@ -212,7 +212,9 @@ func (m *Model) terms(p *Prior, w *Window) [NumTerms]float64 {
 // Held returns how the symptoms move by a kelvin of a head that fans or a valve hold, with how far it strays about what
 // they hold, as one standard deviation, K; nothing where it is not held.
 func (m *Model) Held(p *Prior, w *Window) (direction diagnose.Vector, sd float64) {
-	if p.bend != bendHead || w.HasOutdoor && w.Outdoor > m.knee() {
+	const plainly = 0.4 // K of a kelvin
+	held := p.held || m.Fits[diagnose.OverAmbient].Beta[curved] > plainly
+	if p.bend != bendHead || !held || w.HasOutdoor && w.Outdoor > m.knee() {
 		return direction, 0
 	}
 	direction[diagnose.OverAmbient], direction[diagnose.LogPower] = 1, perHead
@@ -308,7 +310,10 @@ func (m *Model) Expected(p *Prior, k diagnose.Symptom, w *Window) (mean, sd floa
 	if p.bend == bendHead && k == diagnose.OverAmbient && w.HasOutdoor {
 		// A head that is held falls over the air by a kelvin for each that the air warms, and where it ceases to be held
 		// differs from machine to machine: weather that has not been seen may lie on the other side.
-		unseen := float64(max(m.From-w.Outdoor, w.Outdoor-m.To, 0))
+		unseen := float64(max(m.From-w.Outdoor, 0))
+		if p.held {
+			unseen = max(unseen, float64(w.Outdoor-m.To))
+		}
 		v += unseen * unseen
 	}
 	return base + f.at(x), math.Sqrt(max(v, 0)), true

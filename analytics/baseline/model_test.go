@@ -310,7 +310,11 @@ func TestOneStrangeDayIsHeldDown(t *testing.T) {
 func TestWhereTheHeadIsHeldIsLearned(t *testing.T) {
 	p := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.HeadControl, s.Receiver = true, true }, full...))
 	const over = 11
-	for _, held := range []float32{8, 12, 16, 24} {
+	untold := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.Receiver = true }, full...))
+	for i, held := range []float32{8, 12, 16, 24, 12, 16} {
+		if i >= 4 {
+			p = untold
+		}
 		s := newSynthetic(p, rand.New(rand.NewPCG(23, uint64(held))))
 		var m Model
 		for day := range 14 {
@@ -332,9 +336,42 @@ func TestWhereTheHeadIsHeldIsLearned(t *testing.T) {
 			}
 		}
 	}
-	speedy := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.Receiver = true }, full...))
-	if _, sd := new(Model).Held(speedy, &Window{}); sd != 0 {
+	if _, sd := new(Model).Held(untold, &Window{}); sd != 0 {
 		t.Errorf("a head that nothing holds strays by %.1f K", sd)
+	}
+}
+
+// TestAHeadThatNobodySaysIsHeld: in cold weather that a machine has not been seen in, its fans may hold the head though its
+// enrolment does not say so; in weather in which none are held it is as sure as any.
+func TestAHeadThatNobodySaysIsHeld(t *testing.T) {
+	p := NewPrior(machine(t, dewline.WalkInCooler, dewline.TXV, func(s *dewline.System) { s.Receiver = true }, full...))
+	s := newSynthetic(p, rand.New(rand.NewPCG(31, 32)))
+	const over = 11 // K
+	var m Model
+	for day := range 14 {
+		for hour := 0.0; hour < 24; hour += 4 {
+			w := s.window(day, hour, 22)
+			w.Y[diagnose.OverAmbient] = over
+			m.Add(p, w)
+		}
+	}
+	m.Refit(p)
+	for _, c := range []struct {
+		outdoor     float32
+		least, most float64 // K, of the standard deviation
+	}{{22, 0, 0.7}, {m.To + 8, 0, 1.8}, {m.From - 10, 8, 14}} {
+		w := *s.window(20, 12, 9)
+		w.Outdoor = c.outdoor
+		if mean, sd, ok := m.Expected(p, diagnose.OverAmbient, &w); !ok || math.Abs(mean-over) > 1.5+sd || sd < c.least || sd > c.most {
+			t.Errorf("learned, at %.0f °C: %.1f ± %.1f K", c.outdoor, mean, sd)
+		}
+	}
+	cold, warm := *s.window(20, 12, 0), *s.window(20, 12, 25)
+	cold.Outdoor, cold.Inside, warm.Inside = 0, 3, 3
+	_, c := p.Expected(diagnose.OverAmbient, &cold)
+	_, w := p.Expected(diagnose.OverAmbient, &warm)
+	if w > 5 || c < 9 {
+		t.Errorf("of a machine that nobody knows, at 0 °C ±%.1f K, at 25 °C ±%.1f K", c, w)
 	}
 }
 

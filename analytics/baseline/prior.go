@@ -32,6 +32,7 @@ type Prior struct {
 	orifice  bool                          // superheat follows the target table
 	changes  float64                       // how far the logarithm of the speed strays, as one standard deviation
 	bend     bend
+	held     bool    // the fleet file says that the head is controlled
 	air      float64 // Pa, at the site
 }
 
@@ -44,7 +45,7 @@ type bend uint8
 const (
 	bendOutdoor bend = iota // no valve holds the superheat, or nothing else bends
 	bendSpeed               // variable speed
-	bendHead                // head control
+	bendHead                // refrigeration: head control, which may be there though nobody has said so
 )
 
 // centres of the conditions in cooling, Cel: the NIST tests' middle for comfort.
@@ -122,9 +123,12 @@ func NewPrior(m *cycle.Machine) *Prior {
 		space = -19
 	}
 	p.centre = [NumTerms]float64{outdoor: coldOutdoor, inside: space, speed: 1}
-	head := [2]float64{0, 0}
+	head := [2]float64{0, 0.5}
 	if s.HeadControl {
-		p.bend, head = bendHead, [2]float64{0.8, 0.3}
+		p.held, head = true, [2]float64{0.8, 0.3}
+	}
+	if s.HeadControl || s.Metering.HoldsSuperheat() { // a capillary works with a head that falls
+		p.bend = bendHead
 	}
 	superheat, superSD := 10.0, 5.0
 	if t := float64(s.TargetSuperheat); t > 0 {
