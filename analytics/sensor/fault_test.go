@@ -56,6 +56,8 @@ func TestFaultsAreFound(t *testing.T) {
 		"open suction clamp":                {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.SuctionTemp] = -127 }, []dewline.Point{dewline.SuctionTemp}, sensor.Open, day / 24, 60, false},
 		"liquid pressure below vacuum":      {walkIn, func(_ dewline.Millis, v *readings) { v[dewline.LiquidPressure] = -800_000 }, []dewline.Point{dewline.LiquidPressure}, sensor.Open, day / 24, 60, false},
 		"liquid clamp silent":               {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.LiquidTemp] = math.NaN() }, []dewline.Point{dewline.LiquidTemp}, sensor.Absent, day, 60, false},
+		"humidity silent":                   {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.ReturnAirRH] = math.NaN() }, []dewline.Point{dewline.ReturnAirRH}, sensor.Absent, day, 60, false},
+		"power silent":                      {comfortSplit, func(_ dewline.Millis, v *readings) { v[dewline.CompressorPower] = math.NaN() }, []dewline.Point{dewline.CompressorPower}, sensor.Absent, day, 300, false},
 		"clamps exchanged":                  {comfortSplit, exchange(dewline.SuctionTemp, dewline.LiquidTemp), []dewline.Point{dewline.SuctionTemp, dewline.LiquidTemp}, sensor.Swapped, 2 * day, 60, false},
 		"clamps exchanged, walk-in":         {walkIn, exchange(dewline.SuctionTemp, dewline.LiquidTemp), []dewline.Point{dewline.SuctionTemp, dewline.LiquidTemp}, sensor.Swapped, 2 * day, 300, false},
 		"clamps exchanged, bare":            {bare(comfortSplit), exchange(dewline.SuctionTemp, dewline.LiquidTemp), []dewline.Point{dewline.SuctionTemp, dewline.LiquidTemp}, sensor.Swapped, 2 * day, 300, false},

@@ -141,7 +141,7 @@ func (w *Watch) absent(i int, mv movers, from, to dewline.Millis, live int) {
 		p.Doubt.good(Absent, from, to)
 		return
 	}
-	if !lively(i) && i != outdoorT && i != returnT && i != spaceT || p.Changed == 0 || sp.Bad&(1<<i) != 0 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
+	if p.Changed == 0 || sp.Bad&(1<<i) != 0 || live < 3 || !w.machine.System.Fitted(dewline.Point(i+1)) {
 		return
 	}
 	// Without a signal of its own the compressor runs where the pressures say so, of which one may be silent.
