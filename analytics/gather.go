@@ -28,6 +28,7 @@ const (
 	gSpace
 	gOutdoor
 	gPower
+	gCurrent
 	gSpeed
 	gLiquid
 	gDischarge
@@ -61,7 +62,7 @@ var gatheredPoints = [...]struct {
 	p dewline.Point
 }{
 	{gReturn, dewline.ReturnAirTemp}, {gSupply, dewline.SupplyAirTemp}, {gHumidity, dewline.ReturnAirRH}, {gSpace, dewline.SpaceTemp},
-	{gOutdoor, dewline.OutdoorAirTemp}, {gPower, dewline.CompressorPower}, {gSpeed, dewline.CompressorSpeed}, {gLiquid, dewline.LiquidTemp}, {gDischarge, dewline.DischargeTemp}, {gStage, dewline.CompressorStage},
+	{gOutdoor, dewline.OutdoorAirTemp}, {gPower, dewline.CompressorPower}, {gCurrent, dewline.CompressorCurrent}, {gSpeed, dewline.CompressorSpeed}, {gLiquid, dewline.LiquidTemp}, {gDischarge, dewline.DischargeTemp}, {gStage, dewline.CompressorStage},
 }
 
 // add takes a steady frame.
@@ -116,6 +117,12 @@ func (g *gather) means() cycle.Means {
 	}
 }
 
+// byCurrent says whether the current stands for the power of a compressor: only its changes are judged, and those of a motor at the
+// mains are nearly the same of both. A drive's are not.
+func byCurrent(s *dewline.System) bool {
+	return s.Fitted(dewline.CompressorCurrent) && !s.Fitted(dewline.CompressorPower) && s.CompressorSpeed != dewline.VariableSpeed
+}
+
 // window makes the window of what was gathered, and begins anew.
 func (g *gather) window(m *cycle.Machine) baseline.Window {
 	w := baseline.Window{From: g.From, To: g.Prev, Minutes: float32(float64(g.Ran) / 60_000), Short: g.Short}
@@ -144,7 +151,9 @@ func (g *gather) window(m *cycle.Machine) baseline.Window {
 	if supply, ok := g.mean(gSupply); ok && hasReturn {
 		set(diagnose.AirSplit, ret-supply)
 	}
-	if v, ok := g.mean(gPower); ok && v > 10 {
+	if v, ok := g.mean(gCurrent); byCurrent(m.System) && ok && v > 0.1 {
+		set(diagnose.LogPower, math.Log(v))
+	} else if v, ok := g.mean(gPower); !byCurrent(m.System) && ok && v > 10 {
 		set(diagnose.LogPower, math.Log(v))
 	}
 	inside, hasInside := ret, hasReturn

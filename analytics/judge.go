@@ -341,6 +341,7 @@ func (y *system) residual(r *diagnose.Residual, recent []baseline.Window, s diag
 	}
 	window, day := y.Track.Model.Noise(y.prior, s)
 	r.Has[s], r.Mean[s] = true, v
+	r.ByCurrent = byCurrent(y.machine.System)
 	r.Cov[s][s] = unsure/float64(n) + window*window/min(float64(n), spellsIn(recent)) + day*day/daysIn(recent)
 	return true
 }

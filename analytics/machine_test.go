@@ -666,6 +666,39 @@ func TestSensorsThatAreAskedOneAfterAnother(t *testing.T) {
 	}
 }
 
+// TestCurrentStandsForPower: where a clamp-on current is all that is measured of the motor, it tells too much charge, which makes
+// the machine work harder, from a liquid pressure that reads high, and the evidence says what was measured.
+func TestCurrentStandsForPower(t *testing.T) {
+	for _, over := range []bool{true, false} {
+		r := newRig("R-410A", dewline.TXV, 26).without(dewline.CompressorPower)
+		r.sys.Points = append(r.sys.Points, dewline.PointFitting{Point: dewline.CompressorCurrent, StatedAccuracy: 0.3})
+		slices.SortFunc(r.sys.Points, func(a, b dewline.PointFitting) int { return int(a.Point) - int(b.Point) })
+		const off, perK = 4.5, 63_000 // K; Pa/K at the middle of what it condenses at
+		r.off = func(day float64) (v diagnose.Vector) {
+			if over && day > 18 {
+				v[diagnose.Subcooling], v[diagnose.OverAmbient], v[diagnose.LogPower] = off, off, 0.12
+			}
+			return v
+		}
+		r.change = func(all []dewline.Sample) []dewline.Sample {
+			for i := range all {
+				if s := &all[i]; !over && s.Point == dewline.LiquidPressure && s.At > dayAt(18) {
+					s.Value += off * perK
+				}
+			}
+			return all
+		}
+		_, y := r.run(t)
+		cause := y.Track.Causes[0]
+		switch said := strings.Join(diagnose.Evidence(y.Track.frame(), &y.Track.Top, true), "; "); {
+		case over && (cause.Fault != dewline.Overcharge && cause.Fault != dewline.NonCondensables || !strings.Contains(said, "compressor current")):
+			t.Errorf("too much charge: %v, %s", y.Track.Causes, said)
+		case !over && (cause.Fault != dewline.SensorFault || cause.Detail != dewline.LiquidPressure.String() || cause.Probability < 0.8):
+			t.Errorf("a liquid pressure: %v, %s", y.Track.Causes, said)
+		}
+	}
+}
+
 // TestAGrossErrorOfAPressureMovesTheDischarge: the discharge superheat that goes with wrong pressures is that of the machine for them,
 // also far from where they are right.
 func TestAGrossErrorOfAPressureMovesTheDischarge(t *testing.T) {

@@ -69,7 +69,7 @@ func (y *system) note() dewline.DayNote {
 				expected = y.expected(s, &t.Recent[len(t.Recent)-1])
 			}
 			n.Residual = append(n.Residual, dewline.SymptomNote{
-				Name: s.String(), Unit: s.Unit(), Value: round(expected+s.Shown(r.Mean[s]), 100), Expected: round(expected, 100),
+				Name: r.Name(s), Unit: s.Unit(), Value: round(expected+s.Shown(r.Mean[s]), 100), Expected: round(expected, 100),
 				Uncertainty: round(s.Shown(math.Sqrt(r.Cov[s][s])), 100), Z: round(r.Z(s), 100),
 			})
 		}

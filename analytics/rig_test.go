@@ -133,6 +133,7 @@ func (r *rig) story(t testing.TB) []dewline.Sample {
 		send(dewline.ReturnAirRH, rh+scatter(0.5))
 		send(dewline.SupplyAirTemp, inside-split)
 		send(dewline.CompressorPower, power)
+		send(dewline.CompressorCurrent, power/(230*0.9))
 		send(dewline.CompressorOn, map[bool]float64{true: 1}[on])
 	}
 	if r.change != nil {

@@ -38,7 +38,7 @@ func depends(p dewline.Point, s diagnose.Symptom) bool {
 		return s == diagnose.OverAmbient
 	case dewline.ReturnAirTemp, dewline.SupplyAirTemp:
 		return s == diagnose.AirSplit
-	case dewline.CompressorPower:
+	case dewline.CompressorPower, dewline.CompressorCurrent:
 		return s == diagnose.LogPower
 	}
 	return false
@@ -235,7 +235,11 @@ func (y *system) sensors(w *baseline.Window) []diagnose.Sensor {
 		}
 	}
 	add(dewline.SupplyAirTemp, 4, diagnose.Vector{diagnose.AirSplit: -1})
-	add(dewline.CompressorPower, 0.5, diagnose.Vector{diagnose.LogPower: 1})
+	electric := dewline.CompressorPower
+	if byCurrent(m.System) {
+		electric = dewline.CompressorCurrent
+	}
+	add(electric, 0.5, diagnose.Vector{diagnose.LogPower: 1})
 	y.directions = list
 	return list
 }

@@ -29,7 +29,7 @@ func Evidence(r *Residual, w *Weighed, learned bool) []string {
 		if v < 0 {
 			word = "below"
 		}
-		text := fmt.Sprintf("%s %.1f %s %s %s (±%.1f)", s, math.Abs(s.Shown(v)), s.Unit(), word, from, s.Shown(u))
+		text := fmt.Sprintf("%s %.1f %s %s %s (±%.1f)", r.Name(s), math.Abs(s.Shown(v)), s.Unit(), word, from, s.Shown(u))
 		name := Name(w.Cause)
 		switch {
 		case seen && expected && (v > 0) == (m > 0):

@@ -13,7 +13,7 @@ const (
 	OverAmbient                    // K, condensing temperature over the air entering the outdoor coil
 	DischargeExcess                // K, discharge superheat over that of a usual compressor at the same pressures and gas
 	AirSplit                       // K, return air over supply air
-	LogPower                       // ln of the compressor's power
+	LogPower                       // ln of the compressor's power, or of its current
 	NumSymptoms
 )
 
@@ -64,6 +64,16 @@ type Residual struct {
 	Mean Vector
 	Cov  Matrix
 	Has  [NumSymptoms]bool
+
+	ByCurrent bool // LogPower is of the current
+}
+
+// Name says a symptom in the trade's words, by what it was measured.
+func (r *Residual) Name(s Symptom) string {
+	if s == LogPower && r.ByCurrent {
+		return "compressor current"
+	}
+	return s.String()
 }
 
 // Z returns a symptom's residual in standard deviations, 0 for one that is not there.
