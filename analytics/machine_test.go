@@ -666,6 +666,33 @@ func TestSensorsThatAreAskedOneAfterAnother(t *testing.T) {
 	}
 }
 
+// TestAPressureThatStandsStillIsNoRunningMachine: where only the pressures tell whether it runs, one that is stuck makes a machine
+// run for ever, with the superheat of standing gas.
+func TestAPressureThatStandsStillIsNoRunningMachine(t *testing.T) {
+	r := newRig("R-410A", dewline.TXV, 18).without(dewline.CompressorOn, dewline.CompressorPower, dewline.SupplyAirTemp)
+	stuck := 0.0
+	r.change = func(all []dewline.Sample) []dewline.Sample {
+		for i := range all {
+			if s := &all[i]; s.Point == dewline.LiquidPressure && s.At > dayAt(14.5) {
+				if stuck == 0 && s.Value > 2e6 { // while it runs
+					stuck = s.Value
+				}
+				if stuck != 0 {
+					s.Value = stuck
+				}
+			}
+		}
+		return all
+	}
+	out, _ := r.run(t)
+	if found := onMachine(out); len(found) > 0 {
+		t.Errorf("found\n%s\nwant nothing of the machine", told(found))
+	}
+	if found := findingsOf(out, dewline.SensorDoubt); len(found) == 0 || found[0].Causes[0].Detail != dewline.LiquidPressure.String() {
+		t.Errorf("found\n%s\nwant the liquid pressure", told(found))
+	}
+}
+
 // TestCurrentStandsForPower: where a clamp-on current is all that is measured of the motor, it tells too much charge, which makes
 // the machine work harder, from a liquid pressure that reads high, and the evidence says what was measured.
 func TestCurrentStandsForPower(t *testing.T) {

@@ -177,6 +177,7 @@ func (y *system) evaluate(e *Engine) {
 		if y.means && o.cools() && !y.whole(f) {
 			steady = false
 		}
+		steady = steady && !y.Watch.Sensors.Still(y.machine, &y.Frame)
 		judged := steady && o.cools()
 		if judged {
 			y.Recent.add(at, f)

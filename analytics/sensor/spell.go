@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"dewline"
+	"dewline/analytics/cycle"
 )
 
 const (
@@ -132,6 +133,22 @@ func (w *Watch) alone(from, to dewline.Millis) {
 
 // fine says whether a sensor is known to move in steps small against its limit of error.
 func (p *point) fine(limit float64) bool { return p.Quantum > 0 && float64(p.Quantum) <= limit/2 }
+
+// Still says whether a pressure that is read in small steps has stood to the last digit for so long that it is none of a machine
+// that runs: what is made of it says nothing, whatever the reason.
+func (w *Watch) Still(m *cycle.Machine, fr *cycle.Frame) bool {
+	const long, intervals, small = 30 * minute, 4, 2_000 // Pa
+	for _, i := range [...]int{suctionP, liquidP, dischargeP} {
+		p := &w.State.Points[i]
+		if _, fresh := fr.Get(dewline.Point(i+1), m.Hold()); !fresh || p.Changed == 0 || p.Quantum == 0 || p.Quantum > small {
+			continue
+		}
+		if fr.At-p.Changed >= max(long, intervals*dewline.Millis(w.State.Interval)) {
+			return true
+		}
+	}
+	return false
+}
 
 // absent judges whether a point that was there has fallen silent while the others go on.
 func (w *Watch) absent(i int, mv movers, from, to dewline.Millis, live int) {
