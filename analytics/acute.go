@@ -170,6 +170,9 @@ func wetDischarge(f *cycle.Features) bool {
 	return f.OK(cycle.DischargeSuperheat) && f.Value[cycle.DischargeSuperheat]+beyond*f.U[cycle.DischargeSuperheat] < least
 }
 
+// almostWet is a superheat at which a line's surface hardly tells gas from liquid (from memory).
+const almostWet = 1.5 // K
+
 // swinging judges whether the valve hunts, which steady running would not show.
 func (y *system) swinging(e *Engine, f *cycle.Features) {
 	a := &y.Acute
@@ -179,7 +182,7 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 		// Many a good valve hunts at low load; it is to be acted on where liquid comes back in the troughs, or
 		// where something speaks for a fault besides.
 		severity := dewline.Watch
-		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.wet() {
+		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.Hunting.Heat.Mean-size/2 < almostWet {
 			severity = dewline.Soon
 		}
 		y.pass(e, dewline.Hunting, severity, a.Hunting.Onset, y.Frame.At,

@@ -92,7 +92,7 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 	if !t.charted() && t.Top.Start <= 0.5 && t.Model.Learned() {
 		return
 	}
-	if !y.Believed.Open || another {
+	if !y.Believed.Open || another && y.ofMachine() != nil {
 		y.Believed.begin(y.onset(), at)
 	}
 	young := t.drifted() && !t.Model.Full() // what was learned in a few days is soon outgrown by the weather
@@ -308,7 +308,7 @@ func (y *system) evidenceFor(key, text string) []string {
 		out = append(out, text)
 	}
 	t := &y.Track
-	its := key == machineKey || key == unblamedKey || t.Sensor && key == sensorPrefix+t.Top.Detail
+	its := isMachine(key) || t.Sensor && key == sensorPrefix+t.Top.Detail
 	if !its || len(t.Causes) == 0 {
 		return out
 	}

@@ -39,9 +39,10 @@
 //     and how surely. Where a wrong sensor may explain as much and nothing hurts yet, or an alert about that sensor is
 //     open, it waits.
 //   - Episodes (episode.go): one per underlying cause, from its first finding to its end by the contract's rule. Further
-//     conditions join it. What is worth a look though nothing is blamed, such as a valve that hunts, is an episode of its own:
-//     a fault that comes with it turns it into its own, and one that comes later is told beside it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
+//     conditions join it. Its causes are the mean over its windows; a change of the leading one is told, a wobble is
 //     not. Once a day it is told anew if how far out the machine is, or the day of harm, has changed, and once a week anyway.
+//     What is worth a look though nothing is blamed, such as a valve that hunts, is an episode of its own: a fault that comes with
+//     it turns it into its own, and one that comes later is told beside it.
 //
 // The unit of judgement is the window: half an hour of steady running, or what a run gave. Steady means that neither
 // saturation temperature has a trend, after a guard for the start; swings are left in, because they are a fault. Where no

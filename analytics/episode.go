@@ -236,7 +236,7 @@ const hardlyNone = 0.2
 // acted on less. noFault is what the newest weighing gives to none: the more it speaks against it, the less room.
 func asTold(ep *episode, noFault float64) []dewline.Cause {
 	list := slices.Clone(ep.Causes)
-	if ep.Key != machineKey && ep.Key != unblamedKey || len(list) == 0 || list[0].Fault == dewline.NoFault {
+	if !isMachine(ep.Key) || len(list) == 0 || list[0].Fault == dewline.NoFault {
 		return list
 	}
 	none := slices.IndexFunc(list, func(c dewline.Cause) bool { return c.Fault == dewline.NoFault })
@@ -301,6 +301,9 @@ func surer(list []dewline.Cause) {
 }
 
 const machineKey, unblamedKey = dewline.MachineKey, dewline.UnblamedKey
+
+// isMachine says whether an episode of a key is of the machine itself.
+func isMachine(key string) bool { return key == machineKey || key == unblamedKey }
 
 // ofMachine returns the open episode of the machine itself, or else of what nothing is blamed for, nil if there is none.
 func (y *system) ofMachine() *episode {

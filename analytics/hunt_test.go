@@ -53,6 +53,24 @@ func TestHuntingIsFound(t *testing.T) {
 	}
 }
 
+// TestHuntingThatReachesLiquidIsGraver: where its troughs are all but wet, somebody has to act; a valve that swings well above that
+// is worth a watch.
+func TestHuntingThatReachesLiquidIsGraver(t *testing.T) {
+	for _, c := range []struct {
+		below float64 // K, of a mean of 9
+		want  dewline.Severity
+	}{{3.6, dewline.Watch}, {5.5, dewline.Soon}} {
+		rng := rand.New(rand.NewPCG(5, 6))
+		out := swinging(t, 1, func(min int) (heat, dew float64) {
+			w := 2 * math.Pi * float64(min) / 6
+			return -c.below + 2.6*math.Sin(w) + 0.15*rng.NormFloat64(), 0.8*math.Sin(w+0.6) + 0.1*rng.NormFloat64()
+		})
+		if found := findingsOf(out, dewline.Hunting); len(found) == 0 || found[0].Severity != c.want {
+			t.Errorf("about %.1f K: found\n%s\nwant %s", 9-c.below, told(found), c.want)
+		}
+	}
+}
+
 // TestNoiseIsNotHunting: white noise of the same size in the clamp, in the pressure (which is in both), or in each.
 func TestNoiseIsNotHunting(t *testing.T) {
 	sd := 3 / math.Sqrt2 // of the swing of 6 K above
