@@ -140,7 +140,7 @@ func (y *system) suspectSensor(e *Engine, at dewline.Millis) {
 	if !y.Believed.Open {
 		y.Believed.begin(y.onset(), at)
 	}
-	if y.ofMachine() == nil {
+	if y.open(machineKey) == nil {
 		y.raise(e, sensorPrefix+t.Top.Detail, dewline.SensorDoubt, dewline.Watch, t.Since, at, "")
 	}
 }

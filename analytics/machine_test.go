@@ -940,6 +940,16 @@ func TestWhatBefallsAMachineThatIsLookedAt(t *testing.T) {
 		case !c.own && (looked != nil || ep.Onset != begin || !slices.Contains(ep.Conditions, dewline.Hunting)):
 			t.Errorf("%s: of the hunting %+v, of the compressor %+v; want one alert", c.name, looked, ep)
 		}
+		if c.own {
+			y.lower(e, machineKey, ep.Conditions[0], at)
+			y.Track.Sensor = true
+			y.Track.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.SensorFault, Detail: dewline.SuctionPressure.String(), Point: dewline.SuctionPressure}, Probability: 0.9}
+			y.suspectSensor(e, at+48*hour)
+			if y.open(sensorKey(dewline.SuctionPressure)) == nil {
+				t.Errorf("a sensor is not told of beside a valve that hunts: %+v", y.Episodes)
+			}
+			continue
+		}
 		y.respect(e, dewline.Hunting, at)
 		if looked = y.open(unblamedKey); looked != nil || y.open(machineKey) == nil {
 			t.Errorf("%s: after the hunting %+v", c.name, y.Episodes)
