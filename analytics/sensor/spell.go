@@ -166,7 +166,11 @@ func (w *Watch) absent(i int, mv movers, from, to dewline.Millis, live int) {
 		return
 	}
 	p.Doubt.add(Absent, p.lastSeen(from), 0, time.Duration(sp.Ran)*time.Second)
-	p.Doubt.believe(Absent, to, p.Doubt.Spells >= 2)
+	enough := uint8(2)
+	if dewline.Point(i+1).Dimension() == dewline.Humidity { // which may stand for hours, where only what has changed is sent
+		enough = 6
+	}
+	p.Doubt.believe(Absent, to, p.Doubt.Spells >= enough)
 }
 
 func (p *point) lastSeen(from dewline.Millis) dewline.Millis { return max(p.Changed, from-spellLength) }
