@@ -83,7 +83,7 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 		switch {
 		case t.Either && s == dewline.Watch && at-t.Since < 5*24*hour:
 			return // it waits, and time tells
-		case y.explained() && (t.Either || t.Blaming < manyWindows):
+		case y.explained() && (t.Either && at-t.Since < 10*24*hour || t.Blaming < manyWindows):
 			return // who looks at the sensor that is told of sees whether it is that
 		case t.Blaming < leastWindows && !plain:
 			return // the windows before spoke for a sensor

@@ -882,23 +882,34 @@ func TestWhatMayBeASensorWaits(t *testing.T) {
 }
 
 // TestASensorThatIsToldOfIsLookedAtFirst: while an alert is open about a sensor that may be the cause, the machine is not blamed for
-// what may be the same, until many windows in a row have done so.
+// what may be the same, until many windows in a row have done so; or for ten days, where the sensor is not much less likely.
 func TestASensorThatIsToldOfIsLookedAtFirst(t *testing.T) {
+	for _, either := range []bool{false, true} {
+		looksAtTheSensorFirst(t, either)
+	}
+}
+
+func looksAtTheSensorFirst(t *testing.T, either bool) {
+	t.Helper()
 	r := newRig("R-410A", dewline.FixedOrifice, 16)
 	_, y := r.run(t)
 	e := newTestEngine(t, r.fleet())
 	at := dayAt(16)
 	clamp := dewline.LiquidTemp.String()
 	y.raise(e, sensorPrefix+clamp, dewline.SensorDoubt, dewline.Watch, at, at, "")
-	for n := 1; n <= 40; n++ {
-		at += 30 * minute
+	windows, every := 36, 30*minute
+	if either {
+		windows, every = 41, 6*hour
+	}
+	for n := 1; n <= windows+4; n++ {
+		at += every
 		tr := &y.Track
-		tr.NoFault = 0.0001 // beyond doubt
+		tr.Either, tr.NoFault = either, 0.0001 // beyond doubt
 		tr.Causes = []dewline.Cause{{Fault: dewline.Undercharge, Probability: 0.85}, {Fault: dewline.SensorFault, Detail: clamp, Probability: 0.15}}
 		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.Undercharge}, Probability: 0.85, Start: 1}
 		y.smooth(at, 7)
 		y.belief(e, at)
-		if blamed := y.open(machineKey) != nil; blamed != (n >= 36) {
+		if blamed := y.open(machineKey) != nil; blamed != (n >= windows) {
 			t.Fatalf("after %d windows: blamed %v", n, blamed)
 		}
 	}
