@@ -182,7 +182,7 @@ func (y *system) swinging(e *Engine, f *cycle.Features) {
 		// Many a good valve hunts at low load; it is to be acted on where liquid comes back in the troughs, or
 		// where something speaks for a fault besides.
 		severity := dewline.Watch
-		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.Hunting.Heat.Mean-size/2 < almostWet {
+		if t := &y.Track; t.NoFault < 0.5 && t.Odds > 0 || y.wet() && y.Hunting.Heat.Mean-size/2 < almostWet {
 			severity = dewline.Soon
 		}
 		y.pass(e, dewline.Hunting, severity, a.Hunting.Onset, y.Frame.At,

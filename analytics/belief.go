@@ -107,11 +107,16 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 }
 
 // another says whether what began at onset is none of what is open: nothing of the machine is, or only what nothing is blamed
-// for, and the machine was known and nothing was wrong with it for a while yet.
+// for, and the machine was known and nothing was wrong with it for a while yet, or it is the opposite.
 func (y *system) another(onset dewline.Millis) bool {
 	const apart = hour
-	ep := y.ofMachine()
-	return ep == nil || ep.Key == unblamedKey && y.Track.drifted() && onset > ep.Detected+apart
+	ep, t := y.ofMachine(), &y.Track
+	if ep == nil || ep.Key != unblamedKey {
+		return ep == nil
+	}
+	r := t.frame()
+	starves := r.Mean[diagnose.Superheat] > 3 && r.Z(diagnose.Superheat) > 2
+	return t.drifted() && onset > ep.Detected+apart || starves && slices.Contains(ep.Conditions, dewline.Flooding)
 }
 
 // blame makes what nothing was blamed for the machine's, if what began at onset is no other.

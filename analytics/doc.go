@@ -22,8 +22,8 @@
 //     device, and its enrolment, under the conditions of the moment, with how far machines differ. It never learns, so
 //     a machine that is faulty from its first day stays faulty.
 //   - The learned frame (baseline.Model): the machine's own healthy weeks, regressed on the driving conditions. It
-//     takes windows a day after they were, and none while the machine is blamed for anything, a chart signals, the absolute
-//     frame objects or a sensor means nothing. A service event begins it anew.
+//     takes windows a day after they were, and none while the machine is blamed for anything, liquid comes back, a chart
+//     signals, the absolute frame objects or a sensor means nothing. A service event begins it anew.
 //   - Charts: a CUSUM by window for what comes at once, an EWMA and a CUSUM by day for what creeps, each designed to
 //     a stated run length. A signal alone is no finding; it tells that something changed, and since when.
 //   - What nobody measures: moist and dry weeks where the air's humidity is not, another speed where the stage

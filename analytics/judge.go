@@ -133,12 +133,12 @@ func (y *system) forget(at dewline.Millis) {
 	t.Kept -= int32(drop)
 }
 
-// healthy says whether the machine may be learned from: nothing is open, the absolute frame finds
+// healthy says whether the machine may be learned from: it is blamed for nothing, no liquid comes back, the absolute frame finds
 // nothing, and no chart of an earlier learning signals. A repair may move a machine for good, away from what was learned of it
 // before: then the charts do not count.
 func (y *system) healthy() bool {
 	t := &y.Track
-	if y.open(machineKey) != nil || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
+	if y.open(machineKey) != nil || y.Acute.Flood.Open && y.Acute.Flood.Told || t.Evals > 0 && t.NoFaultA < 0.7 || t.Odds > 0 {
 		return false
 	}
 	for i := range t.Charts {

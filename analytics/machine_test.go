@@ -968,6 +968,36 @@ func TestWhatBefallsAMachineThatIsLookedAt(t *testing.T) {
 	}
 }
 
+// TestAMachineThatFloodsAndThenStarves: nothing is learned of it while liquid comes back, though it may be a good one in hot weather;
+// and what dries its coil has not made it flood.
+func TestAMachineThatFloodsAndThenStarves(t *testing.T) {
+	r := newRig("R-410A", dewline.FixedOrifice, 16)
+	_, y := r.run(t)
+	e := newTestEngine(t, r.fleet())
+	at := dayAt(16)
+	if !y.healthy() {
+		t.Fatal("a good machine is not learned from")
+	}
+	y.Acute.Flood.Open, y.Acute.Flood.Told = true, true
+	y.pass(e, dewline.Flooding, dewline.Watch, at, at, "superheat 1 K")
+	if len(y.Episodes) != 1 || y.Episodes[0].Key != unblamedKey || y.healthy() {
+		t.Fatalf("%+v, learned from: %v", y.Episodes, y.healthy())
+	}
+	for range 4 {
+		tr := &y.Track
+		tr.NoFault = 0.01
+		tr.Causes = []dewline.Cause{{Fault: dewline.Restriction, Probability: 0.99}, {Fault: dewline.NoFault, Probability: 0.01}}
+		tr.Top = diagnose.Weighed{Cause: diagnose.Cause{Fault: dewline.Restriction}, Probability: 0.99, Start: 1}
+		tr.Absolute.Has[diagnose.Superheat], tr.Absolute.Mean[diagnose.Superheat], tr.Absolute.Cov[diagnose.Superheat][diagnose.Superheat] = true, 9, 4
+		y.smooth(at, 5)
+		y.belief(e, at)
+		at += 10 * minute
+	}
+	if ep := y.open(machineKey); y.open(unblamedKey) == nil || ep == nil || slices.Contains(ep.Conditions, dewline.Flooding) || !slices.Contains(ep.Conditions, dewline.Starving) {
+		t.Errorf("%+v, want an alert of each", y.Episodes)
+	}
+}
+
 // TestOneStrangeWindowDoesNotTurnAnAlert: its causes are those of several windows, each fault with its likeliest detail.
 func TestOneStrangeWindowDoesNotTurnAnAlert(t *testing.T) {
 	const drier, plugged = "drier", "plugged"
