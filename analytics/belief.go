@@ -107,15 +107,19 @@ func (y *system) suspect(e *Engine, at dewline.Millis) {
 }
 
 // another says whether what began at onset is none of what is open: nothing of the machine is, or only what nothing is blamed
-// for, and the machine was known and nothing was wrong with it for a while yet, or it is the opposite.
+// for, and the machine was known and nothing was wrong with it for a while yet, or it is the opposite. Many a good valve hunts; a
+// limit that was passed some days before may be the first sign of it.
 func (y *system) another(onset dewline.Millis) bool {
-	const apart = hour
 	ep, t := y.ofMachine(), &y.Track
 	if ep == nil || ep.Key != unblamedKey {
 		return ep == nil
 	}
 	r := t.frame()
 	starves := r.Mean[diagnose.Superheat] > 3 && r.Z(diagnose.Superheat) > 2
+	apart := hour
+	if ep.Conditions[0] != dewline.Hunting && !ep.Possible {
+		apart = 3 * 24 * hour
+	}
 	return t.drifted() && onset > ep.Detected+apart || starves && slices.Contains(ep.Conditions, dewline.Flooding)
 }
 
