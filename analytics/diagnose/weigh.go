@@ -178,14 +178,18 @@ func Weigh(absolute, learned *Residual, sit *Situation) Judgement {
 			p = odds{p.start * gas, p.later * gas, p.visited * gas}
 		}
 		w := Weighed{Cause: Cause{Fault: sig.Fault, Detail: sig.Detail, Also: sig.Also}}
-		if sit.Flooded && sig.Detail == valveStuck {
-			w.Fault = dewline.Overfeed // stuck where it is, it starves the coil of one load and floods that of another
-		}
 		start, later := sig.weigh(absolute, learned, sit, start0, later0, &w)
 		if sit.Inherited {
 			later *= min(start, surest)
 		}
-		add(w, p.start*start*subzero, p.after(sit.Visited)*later*subzero)
+		start, later = p.start*start*subzero, p.after(sit.Visited)*later*subzero
+		if sit.Flooded && sig.Detail == valveStuck {
+			// Stuck where it is, it starves the coil of one load and floods that of another: what it does more is not known.
+			w.Fault = dewline.Restriction
+			add(w, (1-floods)*start, (1-floods)*later)
+			w.Fault, start, later = dewline.Overfeed, floods*start, floods*later
+		}
+		add(w, start, later)
 	}
 	for i := range sit.Sensors {
 		s := &sit.Sensors[i]
@@ -318,6 +322,9 @@ func (sig *Signature) weigh(absolute, learned *Residual, sit *Situation, start0,
 
 // valveStuck is the detail of a valve that no longer moves.
 const valveStuck = "valve_stuck"
+
+// floods is how much of what a stuck valve does is called too much feed once it has let liquid through (from memory).
+const floods = 0.85
 
 // dries is how rarely a fault that raises the superheat lasts while liquid comes back.
 const dries = 0.05

@@ -387,8 +387,8 @@ func TestAValveThatFloodedIsNotClogged(t *testing.T) {
 		t.Errorf("a coil that is starved: %v", list)
 	}
 	sit.Flooded = true
-	if list := judged(of, sit); list[0].Fault != dewline.Overfeed || list[0].Detail != valveStuck {
-		t.Errorf("of a valve that let liquid through yesterday: %v", list)
+	if list := judged(of, sit); list[0].Fault != dewline.Overfeed || list[0].Detail != valveStuck || list[1].Fault != dewline.Restriction || list[1].Detail != valveStuck {
+		t.Errorf("of a valve that let liquid through yesterday: %v, want it stuck, and open rather than closed", list)
 	}
 }
 
